@@ -1,0 +1,96 @@
+# Staddle. `make help` lists the targets.
+CC      ?= gcc
+CFLAGS  ?= -O2 -g
+B       ?= build
+PREFIX  ?= /usr/local
+V       ?=
+Q       := $(if $(V),,@)
+
+# SAN=address builds the same tree with sanitizers into its own folder.
+ifeq ($(SAN),address)
+override B := $(B)/san
+SANFLAGS   := -fsanitize=address,undefined -fno-sanitize-recover=all -fno-omit-frame-pointer
+endif
+
+LIBS       := yaml-0.1 jansson sqlite3 libjpeg libraw_r libtiff-4 libpng libexif fftw3f nettle cairo
+WARN       := -Wall -Wextra -Wshadow -Wconversion
+CPPFLAGS   += -D_GNU_SOURCE -Iinclude -Isrc -I. $(shell pkg-config --cflags $(LIBS) 2>/dev/null)
+STDFLAGS   := -std=c11 -ffp-contract=off -pthread $(WARN) $(SANFLAGS)
+LDLIBS     += $(shell pkg-config --libs $(LIBS) 2>/dev/null) -lm -pthread
+
+SOURCES    := $(filter-out src/main.c,$(wildcard src/*.c src/*/*.c firmware/core/*.c firmware/native/*.c))
+OBJECTS    := $(SOURCES:%.c=$(B)/obj/%.o)
+TESTS_FAST := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/unit/test_*.c tests/contract/test_*.c tests/flow/test_*.c))
+TESTS_LONG := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/long/test_*.c))
+TESTS_SOAK := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/soak/test_*.c))
+TEST_HELP  := $(patsubst %.c,$(B)/obj/%.o,$(wildcard tests/support/*.c))
+SPEEDS     := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/speed/speed_*.c))
+
+.DEFAULT_GOAL := build
+.PHONY: build demo test check soak speed lint install clean help deps-build deps-check san-test format
+
+build: $(B)/staddle ## build the program: build/staddle
+
+$(B)/staddle: $(B)/obj/src/main.o $(B)/libstaddle.a
+	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS)
+
+$(B)/libstaddle.a: $(OBJECTS)
+	$(Q)rm -f $@ && ar rcs $@ $^
+
+$(B)/obj/%.o: %.c
+	$(Q)mkdir -p $(@D)
+	$(Q)$(CC) $(CPPFLAGS) $(CFLAGS) $(STDFLAGS) -MMD -MP -c -o $@ $<
+
+# The image loops are worth the optimiser's full effort.
+$(B)/obj/src/image/%.o $(B)/obj/src/sim/%.o: CFLAGS += -O3
+
+$(B)/tests/%: $(B)/obj/tests/%.o $(TEST_HELP) $(B)/libstaddle.a
+	$(Q)mkdir -p $(@D)
+	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS) -lcmocka
+
+-include $(shell find $(B)/obj -name '*.d' 2>/dev/null)
+.SECONDARY:
+
+demo: deps-build ## install what is missing, build, run a whole stack on the simulated bench
+	$(Q)$(MAKE) --no-print-directory build
+	$(Q)sh tests/tools/demo.sh $(B)
+
+test: build $(TESTS_FAST) ## unit, contract and flow tests: under a minute
+	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_FAST)
+
+san-test:
+	$(Q)$(MAKE) --no-print-directory SAN=address test
+
+soak: build $(TESTS_SOAK) ## the long lists
+	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_SOAK)
+
+check: ## everything that CI runs: demo, every test, sanitizers, lint
+	$(Q)sh tests/tools/check.sh
+
+check-tests: build $(TESTS_FAST) $(TESTS_LONG)
+	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_FAST) $(TESTS_LONG)
+
+speed: build $(SPEEDS) ## measurements beside the bounds they have to meet: build/speed.json
+	$(Q)sh tests/tools/speed.sh $(B) $(SPEEDS)
+
+lint: ## format, static analysis, spelling, include order
+	$(Q)sh tests/tools/lint.sh
+
+format: ## let clang-format end the discussion
+	$(Q)clang-format -i $$(git ls-files '*.c' '*.h')
+
+deps-build:
+	$(Q)sh tests/tools/install-packages.sh build
+
+deps-check:
+	$(Q)sh tests/tools/install-packages.sh build check
+
+install: build ## install the program and its manual page under PREFIX
+	install -D -m 755 $(B)/staddle $(DESTDIR)$(PREFIX)/bin/staddle
+	install -D -m 644 src/staddle.1 $(DESTDIR)$(PREFIX)/share/man/man1/staddle.1
+
+clean: ## remove what was built
+	rm -rf build
+
+help: ## this list
+	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*##/\t/' | expand -t 12

@@ -1,0 +1,85 @@
+/* bench.h - what stands on the bench, and what is to be shot on it: the validated content of a bench file and a job
+ * file. config/ fills these; everything to its right reads them. Zero means 'not given' unless said otherwise. */
+#ifndef STADDLE_BENCH_H
+#define STADDLE_BENCH_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#define NAME_ROOM 64
+#define PATH_ROOM 1024
+
+enum light_kind { LIGHT_CONTINUOUS, LIGHT_FLASH };
+
+struct camera_spec {
+    char kind[NAME_ROOM]; /* a name from the backend list, e.g. "simulated" */
+    int32_t width_px, height_px;
+    int64_t sensor_width_nm;
+    int64_t shutter_lag_us;
+    int64_t sync_us; /* shortest exposure that a flash still fills; 0 unknown */
+};
+
+struct axis_spec {
+    char kind[NAME_ROOM]; /* "rail" */
+    char link[PATH_ROOM]; /* "simulated", or a device path */
+    int64_t lead_nm;      /* travel of the carriage per turn of the screw */
+    int32_t steps_per_rev, microsteps;
+    int64_t clearance_nm; /* how far the rail may go toward the subject from the near mark; 0 unknown */
+    int64_t backlash_nm;
+    int64_t speed_nm_per_s;
+};
+
+struct lens_spec {
+    int64_t focal_length_nm;
+    double f_number;           /* as marked */
+    double effective_f_number; /* as working at the magnification */
+    double na;                 /* object-side numerical aperture */
+    double pupil_ratio;        /* exit over entrance diameter; 1 when not given */
+    bool pupil_ratio_given;
+    double teleconverter;      /* factor; 1 when there is none */
+};
+
+struct light_spec {
+    enum light_kind kind;
+    int64_t recycle_us; /* flash: full power again after */
+};
+
+struct bench {
+    char path[PATH_ROOM];
+    char name[NAME_ROOM];
+    struct camera_spec camera;
+    struct axis_spec axis;
+    struct lens_spec lens;
+    struct light_spec light;
+};
+
+struct region_px {
+    int32_t x, y, w, h; /* w == 0: the whole frame */
+};
+
+enum job_depth { DEPTH_NONE, DEPTH_MARKS, DEPTH_LENGTH };
+
+struct job {
+    char path[PATH_ROOM];
+    char name[NAME_ROOM];
+    char bench_path[PATH_ROOM]; /* resolved against the job file's folder */
+    double magnification;
+    int64_t field_width_nm; /* or this */
+    enum job_depth depth_kind;
+    int64_t near_nm, far_nm; /* axis positions; DEPTH_LENGTH: near_nm is 0 and far_nm is the depth */
+    bool far_guessed;        /* one margin slice more */
+    int64_t spacing_nm;      /* or */
+    double overlap;          /* 0..1 of the depth of field; negative: not given; or */
+    int32_t slices;          /* between near and far, both included */
+    struct region_px region;
+    int64_t settle_us; /* negative: not given */
+    int64_t exposure_us;
+    int64_t start_delay_us; /* negative: not given */
+    double blur_limit_px;   /* 0: the default */
+    double contrast_drop;   /* midway between slices; 0: the default of 0.20 */
+    char scene[PATH_ROOM];  /* "": the clock movement; else a scene file or picture, resolved like bench_path */
+    uint64_t seed;
+    char *bench_text, *job_text; /* the files as read, for the record; owned */
+};
+
+#endif

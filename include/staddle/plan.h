@@ -1,0 +1,62 @@
+/* plan.h - which slices to shoot, where, and why: the printable result of planning. */
+#ifndef STADDLE_PLAN_H
+#define STADDLE_PLAN_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#define PLAN_SLICES_MOST 4000
+
+enum plan_source { PLAN_PLANNED, PLAN_IMPORTED, PLAN_FILLED, PLAN_EXTENDED };
+
+struct plan_slice {
+    int32_t number; /* from 1, near to far */
+    bool margin;
+    int64_t target_nm; /* axis position; exact image of target_counts */
+    int64_t target_counts;
+};
+
+/* Distances on the object side, totals over both sides of best focus. */
+struct plan_optics {
+    double magnification;
+    double effective_f_number;
+    double exposure_factor, exposure_stops;
+    double airy_diameter_um;  /* on the sensor, to the first dark ring */
+    double pixel_um;
+    double blur_limit_px;
+    double geometric_dof_um;
+    double wave_dof_um;
+    double dof_um;            /* geometric + wave */
+    double test_frequency_lp_per_mm; /* on the sensor, where contrast midway is judged */
+    double contrast_midway;   /* relative to the contrast in focus, at the spacing chosen */
+    double overlap;           /* 1 - spacing / dof */
+    double scale_change;      /* of a fixed subject point from first slice to last, e.g. 0.07 */
+};
+
+struct plan_travel {
+    int64_t first_nm, last_nm;
+    int64_t take_up_nm; /* every approach comes from this far on the near side, or 0 */
+    int64_t toward_subject_nm; /* furthest beyond the near mark */
+};
+
+struct plan_timeline {
+    int64_t start_delay_us, move_us, settle_us, exposure_us, recycle_us; /* for one slice */
+    int64_t slice_us;                                                    /* the critical path */
+    int64_t total_us;
+};
+
+struct plan {
+    enum plan_source source;
+    int64_t spacing_nm;
+    int32_t margin_near, margin_far;
+    int64_t near_nm, far_nm;
+    int64_t nm_per_count_num, nm_per_count_den; /* rational: lead / (steps x microsteps) */
+    struct plan_optics optics;
+    struct plan_travel travel;
+    struct plan_timeline timeline;
+    double compose_looser; /* e.g. 0.07: frame 7 % wider */
+    int32_t slice_count;
+    struct plan_slice *slices; /* owned: plan_clear */
+};
+
+#endif

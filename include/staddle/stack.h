@@ -1,0 +1,74 @@
+/* stack.h - rows of a stack folder, as store/ reads and writes them. Absent numbers are STACK_NONE. */
+#ifndef STADDLE_STACK_H
+#define STADDLE_STACK_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "staddle/bench.h"
+
+#define STACK_NONE INT64_MIN
+
+enum stack_kind { STACK_PLANNED, STACK_IMPORTED };
+enum stack_order { ORDER_NEAR_FIRST, ORDER_FAR_FIRST, ORDER_UNKNOWN };
+enum exposure_purpose { PURPOSE_STACK, PURPOSE_CLOSING, PURPOSE_REFERENCE, PURPOSE_TEST };
+/* FIRING -> SEEN -> KEPT, or LOST / DOUBTFUL from either of the first two. FAILED: kept file, but to be shot again
+ * (misfire, shaken): a loser of a retake. */
+enum exposure_state { EXPOSURE_FIRING, EXPOSURE_SEEN, EXPOSURE_KEPT, EXPOSURE_LOST, EXPOSURE_DOUBTFUL, EXPOSURE_FAILED };
+enum file_role { FILE_JPEG, FILE_RAW, FILE_OTHER };
+
+struct stack_info {
+    enum stack_kind kind;
+    enum stack_order order; /* of capture */
+    bool simulated;
+    uint64_t seed;
+    char name[NAME_ROOM]; /* of the job or the imported folder */
+    char *bench_text, *job_text; /* NULL when imported; owned by whoever filled the struct */
+    int64_t created_wall_us;
+};
+
+struct slice_row {
+    int64_t plan_id;
+    int32_t number;
+    bool margin;
+    int64_t target_nm, target_counts;
+};
+
+struct exposure_row {
+    int64_t id;
+    enum exposure_purpose purpose;
+    int64_t plan_id;  /* STACK_NONE unless purpose is stack */
+    int32_t slice;    /* number; 0 unless purpose is stack */
+    int32_t bracket;  /* 0 */
+    int32_t attempt;  /* from 1 */
+    enum exposure_state state;
+    char object_name[NAME_ROOM];
+    int64_t object_bytes;
+    int64_t nonce, fire_seq, camera_epoch;
+    int64_t reached_counts;
+    int64_t settle_us, triggered_at_us, exposure_us; /* triggered_at_us: wall clock */
+    char reason[128];
+};
+
+struct file_row {
+    int64_t id, exposure_id;
+    enum file_role role;
+    char name[256]; /* in frames/ */
+    int64_t bytes;
+    char sha256[65]; /* lower-case hex */
+    int64_t captured_wall_us; /* STACK_NONE when the file does not tell */
+};
+
+/* One kept frame as everything after the shoot sees it: rows in capture order, closing and test frames left out. */
+struct frame_row {
+    int32_t slice;       /* number from 1 */
+    bool margin;
+    int64_t target_nm;   /* STACK_NONE when imported */
+    int64_t exposure_us; /* STACK_NONE when the file does not tell */
+    double f_number, iso; /* 0 when not told */
+    int64_t captured_wall_us;
+    int32_t file_count;
+    struct file_row files[4]; /* files[0] is the one to measure: the JPEG where there is one */
+};
+
+#endif

@@ -1,0 +1,69 @@
+/* verdict.h - what check says of a stack. Frame indices are 0-based in capture order; fractions are 0..1. */
+#ifndef STADDLE_VERDICT_H
+#define STADDLE_VERDICT_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "staddle/bench.h"
+#include "staddle/finding.h"
+#include "staddle/stack.h"
+
+#define PEAKS_MOST 4
+
+enum tile_state { TILE_OUTSIDE, TILE_NO_TEXTURE, TILE_COVERED, TILE_UNSHARP_BEFORE, TILE_UNSHARP_AFTER, TILE_GAP };
+
+/* A tile is a piece of the picture of the first frame, followed through the stack's change of scale. */
+struct tile_verdict {
+    enum tile_state state;
+    int32_t peak_count;
+    float peak[PEAKS_MOST];       /* fractional frame index; peak[0] is the strongest */
+    float confidence[PEAKS_MOST]; /* 0..1 */
+    float sharpness;              /* of the best frame, relative to the stack's median tile */
+};
+
+struct gap {
+    int32_t after;   /* the frame before the hole */
+    int32_t missing; /* how many slices, by the spacing around it */
+    int32_t tiles;   /* that are sharp in none because of it */
+};
+
+struct weak_place {
+    int32_t x_px, y_px, w_px, h_px; /* in its best frame, as stored */
+    int32_t frame;
+    float sharpness; /* relative */
+    char reason[96];
+};
+
+struct light_verdict {
+    double scatter_stops; /* robust sigma around the slope */
+    double slope_stops;   /* over the whole stack */
+    int32_t *jumps;       /* frame after the jump */
+    int32_t jump_count;
+};
+
+struct frame_list {
+    int32_t *rows;
+    int32_t count, room;
+};
+
+struct verdict {
+    int32_t frames;
+    int32_t useful_first, useful_last; /* -1 when nothing is sharp */
+    int32_t margin;
+    enum stack_order order;
+    int32_t tile_px, cell_px, rows, cols; /* tile grid over the first frame; tile_px = k * cell_px */
+    struct tile_verdict *tiles;
+    double textured_fraction, covered_fraction;
+    double unsharp_before_fraction, unsharp_after_fraction; /* of textured tiles */
+    struct frame_list unneeded, blurred, shifted, swapped, repeated; /* swapped: first of each pair */
+    struct gap *gaps;
+    int32_t gap_count;
+    struct light_verdict light;
+    struct weak_place weakest[3];
+    int32_t weakest_count;
+    struct region_px region;
+    struct finding_list findings;
+};
+
+#endif

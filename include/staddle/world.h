@@ -1,0 +1,86 @@
+/* world.h - the simulated bench's one world: a scene in front of a lens, on a rail that shakes, under a lamp.
+ *
+ * The rail controller's step edges and the camera's shutter come in; frames and the truth go out. It knows nothing of
+ * how Staddle plans or measures. Owned by one thread, except world_render, which only reads and may run anywhere. */
+#ifndef STADDLE_WORLD_H
+#define STADDLE_WORLD_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "base/err.h"
+#include "staddle/bench.h"
+
+struct world;
+
+struct world_opts {
+    const struct bench *bench; /* camera, axis and lens as they are built */
+    char scene[PATH_ROOM];     /* "": the clock movement; else a scene file (see configs/), or a picture whose depth map
+                                  the scene file names */
+    double magnification;
+    int64_t depth_nm;    /* of the scene from its nearest to its farthest point */
+    int64_t near_nm;     /* axis position at which the scene's nearest point is in focus */
+    uint64_t seed;
+    double lamp;         /* 1: well exposed at exposure_us; 0 is treated as 1 */
+    int64_t exposure_us; /* the exposure at which lamp 1 is well exposed */
+    double noise;        /* 1: as a good sensor; 0 none */
+    double ring_hz, ring_zeta; /* of the carriage; 0: 12 Hz, 0.03 */
+    double sway_um, hum_um;    /* subject sway and steady hum, zero-to-peak; negative: none; 0: a little */
+    double lateral_share;      /* of axial shake that is seen sideways; 0: 0.5 */
+    double backlash_um, screw_error_um; /* of the mechanics, negative: none */
+    double lamp_hz, lamp_ripple;        /* flicker; 0: none */
+    double lamp_drift_stops_per_hour;
+    bool quiet;          /* nothing shakes at all, whatever the rest says */
+    /* Faults, for tests: slice-independent, by frame of the shutter log. */
+    double lamp_scatter_stops;
+};
+
+/* What the shutter saw: plain data, made at the end of the exposure, rendered later. */
+#define SHOT_SAMPLES 64
+struct shot {
+    uint64_t token;
+    uint64_t noise_seed;           /* from (seed, slice, attempt), never from call order */
+    int64_t open_us, shut_us;      /* scheduler time */
+    int64_t exposure_us;
+    int64_t wall_us;               /* for Exif */
+    double light;                  /* exposure relative to a good one, 1 = good; 0 = dark */
+    int32_t samples;               /* of what follows, evenly over the exposure */
+    double focus_nm[SHOT_SAMPLES]; /* plane of focus: axis position equivalent, shake included */
+    double x_um[SHOT_SAMPLES], y_um[SHOT_SAMPLES]; /* the subject's sideways displacement, object side */
+    double f_number, iso;
+    int64_t focal_length_nm;
+};
+
+struct world *world_new(const struct world_opts *, struct err *);
+void world_free(struct world *); /* NULL is fine */
+
+/* One step edge of the rail's motor at that time (nanoseconds of scheduler time); dir +1 away from the camera. */
+void world_step(struct world *, int64_t at_ns, int dir);
+/* Puts the carriage somewhere, at rest (a bench just built). */
+void world_place(struct world *, int64_t position_nm);
+/* End switches by the true carriage position. */
+void world_set_travel(struct world *, int64_t lo_nm, int64_t hi_nm);
+void world_switches(const struct world *, bool *near_pressed, bool *far_pressed);
+
+/* Closes an exposure that began at open_us: advances the world to shut_us and fills `out` but for token, noise_seed,
+ * wall_us, f_number, iso and focal_length_nm. With a flash only the burst at the opening counts. */
+void world_expose(struct world *, int64_t open_us, int64_t shut_us, bool flash, struct shot *out);
+
+/* The picture of a shot as a JPEG with Exif; mem_free it. `threads` at most are used; same bytes with any number. */
+int world_render(const struct world *, const struct shot *, int threads, uint8_t **jpeg_out, size_t *count_out,
+                 struct err *);
+
+/* --- the truth, for tests --- */
+double world_carriage_nm(const struct world *);  /* where the carriage is, without shake */
+double world_shake_nm(const struct world *);     /* amplitude of its ringing now, zero-to-peak */
+int64_t world_step_count(const struct world *, int64_t *net_out);
+/* Axis position, nm, at which the pixel is in focus; NAN where the scene has no truth. width x height of the camera.
+ * `layer` 0: the front-most; 1: what lies behind a hair or the like where there is such, else NAN. */
+void world_truth_depth(const struct world *, int layer, float *nm_out);
+/* All-sharp linear RGB picture at the first slice's scale, width x height x 3, 0..1. */
+void world_truth_sharp(const struct world *, float *rgb_out);
+/* The shutter log: every exposure, in order. */
+int32_t world_shots(const struct world *, const struct shot **log_out);
+
+#endif

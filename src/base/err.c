@@ -1,0 +1,52 @@
+#include "base/err.h"
+
+#include <errno.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <string.h>
+
+static int vfail(struct err *why, enum errc code, const char *tail, const char *format, va_list ap)
+{
+    if (!why) return code;
+    why->code = code;
+    vsnprintf(why->text, sizeof why->text, format, ap);
+    size_t used = strlen(why->text);
+    if (tail) snprintf(why->text + used, sizeof why->text - used, ": %s", tail);
+    return code;
+}
+
+int fail(struct err *why, enum errc code, const char *format, ...)
+{
+    va_list ap;
+    va_start(ap, format);
+    vfail(why, code, NULL, format, ap);
+    va_end(ap);
+    return code;
+}
+
+int fail_errno(struct err *why, enum errc code, const char *format, ...)
+{
+    char text[128];
+    strerror_r(errno, text, sizeof text);
+    va_list ap;
+    va_start(ap, format);
+    vfail(why, code, text, format, ap);
+    va_end(ap);
+    return code;
+}
+
+int err_exit_status(enum errc code)
+{
+    switch (code) {
+    case E_OK: return 0;
+    case E_INPUT:
+    case E_UNSUPPORTED: return 2;
+    case E_PAUSED:
+    case E_TIMEOUT: return 3;
+    case E_STATE: return 4;
+    case E_IO:
+    case E_NOMEM:
+    case E_DAMAGED: return 5;
+    }
+    return 5;
+}

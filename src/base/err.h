@@ -1,0 +1,32 @@
+/* err.h - how failure travels. A function returns 0 or a negative enum errc; whoever notices the failure writes
+ * the sentence ("what; what to do") and everyone above passes it on untouched. Only the verbs print it. */
+#ifndef STADDLE_BASE_ERR_H
+#define STADDLE_BASE_ERR_H
+
+enum errc {
+    E_OK = 0,
+    E_INPUT = -1,       /* wrong input, nothing was changed                  exit 2 */
+    E_IO = -2,          /* the disk, a cable or a device gave up             exit 5 (3 inside a run) */
+    E_TIMEOUT = -3,     /* no answer in time; may be tried again             exit 3 inside a run */
+    E_STATE = -4,       /* a person has to do something at the bench first   exit 4 */
+    E_UNSUPPORTED = -5, /* this device or file cannot do that                exit 2 */
+    E_NOMEM = -6,       /*                                                   exit 5 */
+    E_DAMAGED = -7,     /* a stack folder is not what it should be, our bug  exit 5 */
+    E_PAUSED = -8       /* halted on a wish or a fault; resume goes on       exit 3 */
+};
+
+struct err {
+    enum errc code;
+    char text[512];
+};
+
+/* Writes the sentence and returns the code. `why` may be NULL. */
+int fail(struct err *why, enum errc code, const char *format, ...) __attribute__((format(printf, 3, 4)));
+
+/* Same, with strerror(errno) appended. */
+int fail_errno(struct err *why, enum errc code, const char *format, ...) __attribute__((format(printf, 3, 4)));
+
+/* The exit status of a program that ends with this code. */
+int err_exit_status(enum errc code);
+
+#endif

@@ -1,0 +1,52 @@
+#include "base/mem.h"
+
+#include <stdatomic.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+static atomic_long fail_in;
+
+void mem_fail_at(long n)
+{
+    atomic_store(&fail_in, n);
+}
+
+static int told_to_fail(void)
+{
+    if (atomic_load(&fail_in) == 0) return 0;
+    return atomic_fetch_sub(&fail_in, 1) == 1;
+}
+
+void *mem_new(size_t count, size_t size, struct err *why)
+{
+    if (count == 0) count = 1;
+    void *p = told_to_fail() ? NULL : calloc(count, size);
+    if (!p) fail(why, E_NOMEM, "no memory for %zu x %zu bytes; close other programs", count, size);
+    return p;
+}
+
+void *mem_grow(void *old, size_t old_count, size_t count, size_t size, struct err *why)
+{
+    void *p = NULL;
+    if (size && count <= SIZE_MAX / size && !told_to_fail()) p = realloc(old, count * size);
+    if (!p) {
+        fail(why, E_NOMEM, "no memory for %zu x %zu bytes; close other programs", count, size);
+        return NULL;
+    }
+    if (count > old_count) memset((char *)p + old_count * size, 0, (count - old_count) * size);
+    return p;
+}
+
+char *mem_copy_text(const char *text, struct err *why)
+{
+    size_t n = strlen(text) + 1;
+    char *p = mem_new(n, 1, why);
+    if (p) memcpy(p, text, n);
+    return p;
+}
+
+void mem_free(void *p)
+{
+    free(p);
+}

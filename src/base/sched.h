@@ -1,0 +1,44 @@
+/* sched.h - when things happen. Timed calls, watched descriptors and finished work, all delivered on the one thread
+ * that calls sched_step: the only place in the program that waits.
+ *
+ * A scheduler runs on the real clock (monotonic, waits in poll) or on a virtual one (jumps to the earliest call).
+ *  1. Calls due at the same microsecond run in the order in which they were asked for.
+ *  2. A call never runs before its time, and time never goes back.
+ *  3. Under the virtual clock nothing depends on how fast the machine is. */
+#ifndef STADDLE_BASE_SCHED_H
+#define STADDLE_BASE_SCHED_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "base/err.h"
+
+struct sched;
+typedef void sched_fn(void *arg);
+typedef int64_t sched_id; /* 0 is no call */
+
+#define SCHED_NEVER INT64_MAX
+
+struct sched *sched_new_virtual(struct err *why);
+struct sched *sched_new_real(struct err *why);
+void sched_free(struct sched *); /* pending calls are dropped; NULL is fine */
+
+bool sched_is_virtual(const struct sched *);
+int64_t sched_now_us(const struct sched *); /* microseconds since this scheduler began */
+
+/* Wall clock for records, microseconds since 1970. Virtual: 2001-01-01T20:00:00Z + now. */
+int64_t sched_wall_us(const struct sched *);
+
+/* Calls fn(arg) at that time, or as soon as possible when it has passed. Returns an id for sched_cancel. */
+sched_id sched_at(struct sched *, int64_t at_us, sched_fn *fn, void *arg);
+void sched_cancel(struct sched *, sched_id); /* unknown or past ids are fine */
+
+/* Calls fn(arg) whenever fd is readable (real clock; the virtual clock refuses with E_UNSUPPORTED). */
+int sched_watch(struct sched *, int fd, sched_fn *fn, void *arg, struct err *why);
+void sched_unwatch(struct sched *, int fd);
+
+/* Waits for the next call and runs it: true. Returns false, with now == deadline, when the deadline comes first.
+ * A virtual scheduler with nothing to do and no deadline returns false at once. A signal ends a real wait early: true. */
+bool sched_step(struct sched *, int64_t deadline_us);
+
+#endif

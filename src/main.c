@@ -1,0 +1,10 @@
+/* main.c - the table of verbs. */
+#include <stddef.h>
+
+#include "cmd.h"
+
+int main(int argc, char **argv)
+{
+    static const struct verb *const verbs[] = {&verb_version, NULL};
+    return cmd_main(verbs, argc, argv);
+}
