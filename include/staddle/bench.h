@@ -53,6 +53,24 @@ struct bench {
     struct light_spec light;
 };
 
+/* What the simulated bench shows and how it misbehaves. Zero means the default, negative means none. */
+struct scene_spec {
+    char picture[PATH_ROOM];   /* "": the clock movement; else a JPEG or PNG, resolved like bench_path */
+    char depth_map[PATH_ROOM]; /* 8 or 16 bit gray PNG of the same size */
+    bool depth_map_is_distance; /* else disparity: depth goes as 1/d; 0 is unknown either way */
+    int64_t near_nm, depth_nm; /* axis position that focuses the nearest point, and from there to the farthest */
+    bool depth_given;          /* else the job's near and far */
+    double noise;              /* 1: a good sensor */
+    double lamp;               /* 1: well exposed */
+    double ring_hz, ring_zeta; /* of the carriage: 12 Hz, 0.03 */
+    double lateral_share;      /* of axial shake that is seen sideways: 0.5 */
+    double sway_um, hum_um;    /* subject sway and steady hum, zero-to-peak */
+    double backlash_um, screw_error_um; /* of the mechanics */
+    double breathing;          /* relative change of scale over the depth; 0: by perspective of the rail */
+    double lamp_ripple, lamp_hz;
+    double lamp_scatter_stops, lamp_drift_stops_per_hour;
+};
+
 struct region_px {
     int32_t x, y, w, h; /* w == 0: the whole frame */
 };
@@ -77,7 +95,7 @@ struct job {
     int64_t start_delay_us; /* negative: not given */
     double blur_limit_px;   /* 0: the default */
     double contrast_drop;   /* midway between slices; 0: the default of 0.20 */
-    char scene[PATH_ROOM];  /* "": the clock movement; else a scene file or picture, resolved like bench_path */
+    struct scene_spec scene;
     uint64_t seed;
     char *bench_text, *job_text; /* the files as read, for the record; owned */
 };

@@ -2,8 +2,8 @@
  *
  * The rail controller's step edges and the camera's shutter come in; frames and the truth go out. It knows nothing of
  * how Staddle plans or measures. Owned by one thread, except world_render, which only reads and may run anywhere. */
-#ifndef STADDLE_WORLD_H
-#define STADDLE_WORLD_H
+#ifndef STADDLE_SIM_WORLD_H
+#define STADDLE_SIM_WORLD_H
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -15,25 +15,12 @@
 struct world;
 
 struct world_opts {
-    const struct bench *bench; /* camera, axis and lens as they are built */
-    char scene[PATH_ROOM];     /* "": the clock movement; else a scene file (see configs/), or a picture whose depth map
-                                  the scene file names */
+    const struct bench *bench;   /* camera, axis and lens as they are built */
+    const struct scene_spec *scene;
     double magnification;
-    int64_t depth_nm;    /* of the scene from its nearest to its farthest point */
-    int64_t near_nm;     /* axis position at which the scene's nearest point is in focus */
+    int64_t exposure_us; /* the exposure that is right under this lamp */
     uint64_t seed;
-    double lamp;         /* 1: well exposed at exposure_us; 0 is treated as 1 */
-    int64_t exposure_us; /* the exposure at which lamp 1 is well exposed */
-    double noise;        /* 1: as a good sensor; 0 none */
-    double ring_hz, ring_zeta; /* of the carriage; 0: 12 Hz, 0.03 */
-    double sway_um, hum_um;    /* subject sway and steady hum, zero-to-peak; negative: none; 0: a little */
-    double lateral_share;      /* of axial shake that is seen sideways; 0: 0.5 */
-    double backlash_um, screw_error_um; /* of the mechanics, negative: none */
-    double lamp_hz, lamp_ripple;        /* flicker; 0: none */
-    double lamp_drift_stops_per_hour;
-    bool quiet;          /* nothing shakes at all, whatever the rest says */
-    /* Faults, for tests: slice-independent, by frame of the shutter log. */
-    double lamp_scatter_stops;
+    bool quiet; /* nothing shakes, sways or hums at all, whatever the scene says */
 };
 
 /* What the shutter saw: plain data, made at the end of the exposure, rendered later. */
@@ -75,11 +62,12 @@ int world_render(const struct world *, const struct shot *, int threads, uint8_t
 double world_carriage_nm(const struct world *);  /* where the carriage is, without shake */
 double world_shake_nm(const struct world *);     /* amplitude of its ringing now, zero-to-peak */
 int64_t world_step_count(const struct world *, int64_t *net_out);
-/* Axis position, nm, at which the pixel is in focus; NAN where the scene has no truth. width x height of the camera.
- * `layer` 0: the front-most; 1: what lies behind a hair or the like where there is such, else NAN. */
-void world_truth_depth(const struct world *, int layer, float *nm_out);
-/* All-sharp linear RGB picture at the first slice's scale, width x height x 3, 0..1. */
-void world_truth_sharp(const struct world *, float *rgb_out);
+/* Both in the pixels of a frame that is focused at axis position at_nm, width x height of the camera:
+ * the axis position (nm) at which each pixel's subject is in focus, NAN where the scene has no truth; layer 0 is the
+ * front-most, 1 what lies behind a hair or the like where there is such, else NAN; */
+void world_truth_focus(const struct world *, int64_t at_nm, int layer, float *focus_nm_out);
+/* and the all-sharp picture, linear RGB, width x height x 3, 0..1. */
+void world_truth_sharp(const struct world *, int64_t at_nm, float *rgb_out);
 /* The shutter log: every exposure, in order. */
 int32_t world_shots(const struct world *, const struct shot **log_out);
 
