@@ -20,6 +20,8 @@ struct err {
     char text[512];
 };
 
+#undef fail /* cmocka has a macro of that name; tests have fail_msg */
+
 /* Writes the sentence and returns the code. `why` may be NULL. */
 int fail(struct err *why, enum errc code, const char *format, ...) __attribute__((format(printf, 3, 4)));
 
