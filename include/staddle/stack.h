@@ -6,8 +6,10 @@
 #include <stdint.h>
 
 #include "staddle/bench.h"
+#include "staddle/plan.h"
 
-#define STACK_NONE INT64_MIN
+#define STACK_NONE       INT64_MIN
+#define FRAME_FILES_MOST 4
 
 enum stack_kind { STACK_PLANNED, STACK_IMPORTED };
 enum stack_order { ORDER_NEAR_FIRST, ORDER_FAR_FIRST, ORDER_UNKNOWN };
@@ -25,6 +27,16 @@ struct stack_info {
     char name[NAME_ROOM]; /* of the job or the imported folder */
     char *bench_text, *job_text; /* NULL when imported; owned by whoever filled the struct */
     int64_t created_wall_us;
+    int32_t utc_offset_s; /* of the bench's local time then; 0 under the virtual clock */
+};
+
+struct plan_row {
+    int64_t id;
+    enum plan_source source;
+    int64_t made_wall_us;
+    int64_t spacing_nm;  /* STACK_NONE when imported */
+    double scale_change; /* of a fixed subject point from first slice to last; 0 when not known */
+    char reason[128];
 };
 
 struct slice_row {
@@ -56,19 +68,36 @@ struct file_row {
     char name[256]; /* in frames/ */
     int64_t bytes;
     char sha256[65]; /* lower-case hex */
-    int64_t captured_wall_us; /* STACK_NONE when the file does not tell */
+    int64_t captured_wall_us; /* as the file says, its local time taken as UTC; STACK_NONE when it does not tell */
+    int32_t width_px, height_px; /* as stored; 0 when not known */
+    int64_t exposure_us;         /* STACK_NONE when the file does not tell */
+    double f_number, iso;        /* 0 when not told */
+};
+
+struct event_row {
+    int64_t id, at_wall_us;
+    char kind[NAME_ROOM];
+    char text[256], detail[256];
+};
+
+struct choice_row {
+    int64_t id, file_id, at_wall_us;
+    bool keep;
 };
 
 /* One kept frame as everything after the shoot sees it: rows in capture order, closing and test frames left out. */
 struct frame_row {
+    int64_t exposure_id, plan_id;
     int32_t slice;       /* number from 1 */
+    int32_t attempt;     /* the try that was kept */
     bool margin;
-    int64_t target_nm;   /* STACK_NONE when imported */
+    int64_t target_nm, target_counts, reached_counts; /* STACK_NONE when imported */
+    int64_t triggered_at_us;                          /* wall clock; STACK_NONE when imported */
     int64_t exposure_us; /* STACK_NONE when the file does not tell */
     double f_number, iso; /* 0 when not told */
     int64_t captured_wall_us;
     int32_t file_count;
-    struct file_row files[4]; /* files[0] is the one to measure: the JPEG where there is one */
+    struct file_row files[FRAME_FILES_MOST]; /* files[0] is the one to measure: the JPEG where there is one */
 };
 
 #endif
