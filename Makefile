@@ -13,7 +13,8 @@ SANFLAGS   := -fsanitize=address,undefined -fno-sanitize-recover=all -fno-omit-f
 endif
 
 LIBS       := yaml-0.1 jansson sqlite3 libjpeg libraw_r libtiff-4 libpng libexif fftw3f nettle cairo
-WARN       := -Wall -Wextra -Wshadow -Wconversion
+WERROR     ?=
+WARN       := -Wall -Wextra -Wshadow -Wconversion $(WERROR)
 CPPFLAGS   += -D_GNU_SOURCE -Iinclude -Isrc -I. $(shell pkg-config --cflags $(LIBS) 2>/dev/null)
 STDFLAGS   := -std=c11 -ffp-contract=off -pthread $(WARN) $(SANFLAGS)
 LDLIBS     += $(shell pkg-config --libs $(LIBS) 2>/dev/null) -lm -pthread
@@ -27,7 +28,7 @@ TEST_HELP  := $(patsubst %.c,$(B)/obj/%.o,$(wildcard tests/support/*.c))
 SPEEDS     := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/speed/speed_*.c))
 
 .DEFAULT_GOAL := build
-.PHONY: build demo test check soak speed lint install clean help deps-build deps-check san-test format
+.PHONY: build demo test check soak speed lint install clean help deps-build deps-check check-tests test-programs san-tests format
 
 build: $(B)/staddle ## build the program: build/staddle
 
@@ -58,8 +59,10 @@ demo: deps-build ## install what is missing, build, run a whole stack on the sim
 test: build $(TESTS_FAST) ## unit, contract and flow tests: under a minute
 	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_FAST)
 
-san-test:
-	$(Q)$(MAKE) --no-print-directory SAN=address test
+test-programs: $(TESTS_FAST) $(TESTS_LONG)
+
+san-tests: build $(TESTS_FAST)
+	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_FAST)
 
 soak: build $(TESTS_SOAK) ## the long lists
 	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_SOAK)

@@ -7,7 +7,7 @@
 #include "base/json.h"
 #include "base/mem.h"
 
-#define VALUES_MOST   32
+#define VALUES_MOST 32
 
 static const struct option_row shared_options[] = {
     {"json", NULL, "print one JSON object instead of text"},
@@ -59,7 +59,8 @@ const char *cmd_text(const struct cmd *c, const char *option)
     return v ? v->text : NULL;
 }
 
-int cmd_number(const struct cmd *c, const char *option, double least, double most, double *out, struct err *why)
+int cmd_number(const struct cmd *c, const char *option, double least, double most, double *out,
+               struct err *why)
 {
     const char *text = cmd_text(c, option);
     if (!text) return E_OK;
@@ -104,14 +105,16 @@ static void print_options(const struct option_row *rows)
 {
     for (; rows && rows->name; rows++) {
         char left[64];
-        snprintf(left, sizeof left, "--%s%s%s", rows->name, rows->metavar ? " " : "", rows->metavar ? rows->metavar : "");
+        snprintf(left, sizeof left, "--%s%s%s", rows->name, rows->metavar ? " " : "",
+                 rows->metavar ? rows->metavar : "");
         printf("  %-22s %s\n", left, rows->help);
     }
 }
 
 static void print_help(const struct verb *v)
 {
-    printf("usage: staddle %s%s%s [options]\n\n%s\n\noptions:\n", v->name, *v->operands ? " " : "", v->operands, v->about);
+    printf("usage: staddle %s%s%s [options]\n\n%s\n\noptions:\n", v->name, *v->operands ? " " : "",
+           v->operands, v->about);
     print_options(v->options);
     print_options(shared_options);
 }
@@ -140,7 +143,8 @@ static int parse_option(struct cmd *c, int argc, char **argv, int *at, struct er
     const struct option_row *row = find_row(c->verb->options, name, length);
     if (!row) row = find_row(shared_options, name, length);
     if (!row)
-        return fail(why, E_INPUT, "%s: no such option; 'staddle %s --help' lists them", argv[*at], c->verb->name);
+        return fail(why, E_INPUT, "%s: no such option; 'staddle %s --help' lists them", argv[*at],
+                    c->verb->name);
     const char *text = equals ? equals + 1 : NULL;
     if (!row->metavar && text) return fail(why, E_INPUT, "--%s takes no value", row->name);
     if (row->metavar && !text) {
@@ -162,7 +166,8 @@ static int parse(struct cmd *c, int argc, char **argv, struct err *why)
             int rc = parse_option(c, argc, argv, &i, why);
             if (rc) return rc;
         } else if (!only_operands && argv[i][0] == '-' && argv[i][1]) {
-            return fail(why, E_INPUT, "%s: options have two dashes; 'staddle %s --help' lists them", argv[i], c->verb->name);
+            return fail(why, E_INPUT, "%s: options have two dashes; 'staddle %s --help' lists them", argv[i],
+                        c->verb->name);
         } else {
             c->operands[c->operand_count++] = argv[i];
         }
@@ -174,7 +179,8 @@ static int check_operands(const struct cmd *c, struct err *why)
 {
     const struct verb *v = c->verb;
     if (c->operand_count < v->least)
-        return fail(why, E_INPUT, "%s needs %s; 'staddle %s --help' says more", v->name, v->operands, v->name);
+        return fail(why, E_INPUT, "%s needs %s; 'staddle %s --help' says more", v->name, v->operands,
+                    v->name);
     if (v->most >= 0 && c->operand_count > v->most)
         return fail(why, E_INPUT, "%s: one operand too many: %s", v->name, c->operands[v->most]);
     return E_OK;

@@ -1,7 +1,7 @@
 /* cmd.h - the frame of every verb: a table of options, help made from it, and one way to print a result.
  *
- * A verb makes one JSON object. --json prints it; otherwise `text` writes lines from that same object, so the text can
- * say nothing that the JSON lacks. */
+ * A verb makes one JSON object. --json prints it; otherwise `text` writes lines from that same object, so the
+ * text can say nothing that the JSON lacks. */
 #ifndef STADDLE_CMD_H
 #define STADDLE_CMD_H
 
@@ -21,11 +21,11 @@ struct cmd;
 
 struct verb {
     const char *name;
-    const char *operands; /* as shown in the usage line, e.g. "JOB" or "FILE..." */
-    int least, most;      /* operands; most -1: any number */
-    const char *summary;  /* one line, for the list of verbs */
-    const char *about;    /* a paragraph or more for --help */
-    const struct option_row *options; /* ends with a NULL name; may be NULL */
+    const char *operands;                   /* as shown in the usage line, e.g. "JOB" or "FILE..." */
+    int least, most;                        /* operands; most -1: any number */
+    const char *summary;                    /* one line, for the list of verbs */
+    const char *about;                      /* a paragraph or more for --help */
+    const struct option_row *options;       /* ends with a NULL name; may be NULL */
     int (*run)(struct cmd *, struct err *); /* exit status >= 0, or a negative enum errc */
 };
 
@@ -34,7 +34,8 @@ const char *cmd_operand(const struct cmd *, int index); /* NULL past the end */
 int cmd_operand_count(const struct cmd *);
 bool cmd_flag(const struct cmd *, const char *option);
 const char *cmd_text(const struct cmd *, const char *option); /* NULL when not given */
-int cmd_number(const struct cmd *, const char *option, double least, double most, double *out, struct err *why);
+int cmd_number(const struct cmd *, const char *option, double least, double most, double *out,
+               struct err *why);
 bool cmd_json(const struct cmd *);
 bool cmd_quiet(const struct cmd *);
 bool cmd_verbose(const struct cmd *);
@@ -45,8 +46,8 @@ json_t *cmd_result(const struct cmd *);
 /* Prints and releases `result`: JSON, or by `text` unless --quiet. */
 void cmd_print(const struct cmd *, json_t *result, void (*text)(FILE *, const json_t *));
 
-extern const struct verb verb_plan, verb_simulate, verb_run, verb_resume, verb_status, verb_import, verb_measure,
-    verb_check, verb_handover, verb_version;
+extern const struct verb verb_plan, verb_simulate, verb_run, verb_resume, verb_status, verb_import,
+    verb_measure, verb_check, verb_handover, verb_version;
 
 /* Parses and runs: the program's exit status. */
 int cmd_main(const struct verb *const *verbs, int argc, char **argv);

@@ -1,5 +1,6 @@
-/* bench.h - what stands on the bench, and what is to be shot on it: the validated content of a bench file and a job
- * file. config/ fills these; everything to its right reads them. Zero means 'not given' unless said otherwise. */
+/* bench.h - what stands on the bench, and what is to be shot on it: the validated content of a bench file and
+ * a job file. config/ fills these; everything to its right reads them. Zero means 'not given' unless said
+ * otherwise. */
 #ifndef STADDLE_BENCH_H
 #define STADDLE_BENCH_H
 
@@ -36,7 +37,7 @@ struct lens_spec {
     double na;                 /* object-side numerical aperture */
     double pupil_ratio;        /* exit over entrance diameter; 1 when not given */
     bool pupil_ratio_given;
-    double teleconverter;      /* factor; 1 when there is none */
+    double teleconverter; /* factor; 1 when there is none */
 };
 
 struct light_spec {
@@ -55,18 +56,19 @@ struct bench {
 
 /* What the simulated bench shows and how it misbehaves. Zero means the default, negative means none. */
 struct scene_spec {
-    char picture[PATH_ROOM];   /* "": the clock movement; else a JPEG or PNG, resolved like bench_path */
-    char depth_map[PATH_ROOM]; /* 8 or 16 bit gray PNG of the same size */
+    char picture[PATH_ROOM];    /* "": the clock movement; else a JPEG or PNG, resolved like bench_path */
+    char depth_map[PATH_ROOM];  /* 8 or 16 bit gray PNG of the same size */
     bool depth_map_is_distance; /* else disparity: depth goes as 1/d; 0 is unknown either way */
-    int64_t near_nm, depth_nm; /* axis position that focuses the nearest point, and from there to the farthest */
-    bool depth_given;          /* else the job's near and far */
-    double noise;              /* 1: a good sensor */
-    double lamp;               /* 1: well exposed */
-    double ring_hz, ring_zeta; /* of the carriage: 12 Hz, 0.03 */
-    double lateral_share;      /* of axial shake that is seen sideways: 0.5 */
-    double sway_um, hum_um;    /* subject sway and steady hum, zero-to-peak */
+    int64_t near_nm,
+        depth_nm;     /* axis position that focuses the nearest point, and from there to the farthest */
+    bool depth_given; /* else the job's near and far */
+    double noise;     /* 1: a good sensor */
+    double lamp;      /* 1: well exposed */
+    double ring_hz, ring_zeta;          /* of the carriage: 12 Hz, 0.03 */
+    double lateral_share;               /* of axial shake that is seen sideways: 0.5 */
+    double sway_um, hum_um;             /* subject sway and steady hum, zero-to-peak */
     double backlash_um, screw_error_um; /* of the mechanics */
-    double breathing;          /* relative change of scale over the depth; 0: by perspective of the rail */
+    double breathing; /* relative change of scale over the depth; 0: by perspective of the rail */
     double lamp_ripple, lamp_hz;
     double lamp_scatter_stops, lamp_drift_stops_per_hour;
 };

@@ -1,7 +1,8 @@
 /* measure.h - what is kept of a frame's pixels: enough to judge the whole stack without decoding it again.
  *
- * The frame is covered by square cells, at most MEASURE_CELLS_MOST across the longer side; a last row or column
- * narrower than half a cell is left out. Luma is 8 bit (Rec. 601 weights of the decoded values), whatever the file. */
+ * The frame is covered by square cells, at most MEASURE_CELLS_MOST across the longer side; a last row or
+ * column narrower than half a cell is left out. Luma is 8 bit (Rec. 601 weights of the decoded values),
+ * whatever the file. */
 #ifndef STADDLE_MEASURE_H
 #define STADDLE_MEASURE_H
 
@@ -13,7 +14,7 @@
 #define MEASURE_THUMB_MOST 320
 
 struct measure_cell {
-    float laplacian_sum[MEASURE_SCALES];    /* 4-neighbour Laplacian, in code values of that scale's picture */
+    float laplacian_sum[MEASURE_SCALES]; /* 4-neighbour Laplacian, in code values of that scale's picture */
     float laplacian_square[MEASURE_SCALES]; /* sum of squares */
     uint32_t count[MEASURE_SCALES];         /* pixels summed */
     float direction[MEASURE_DIRECTIONS];    /* energy at half size, summed */
@@ -23,8 +24,8 @@ struct measure_cell {
 
 enum shift_trust { SHIFT_NONE, SHIFT_WEAK, SHIFT_AMBIGUOUS, SHIFT_GOOD };
 
-/* Where this frame's picture lies relative to the frame before it in capture order: a point at p (from the centre of
- * the frame, px) in the earlier frame appears at scale * p + (dx, dy) in this one. */
+/* Where this frame's picture lies relative to the frame before it in capture order: a point at p (from the
+ * centre of the frame, px) in the earlier frame appears at scale * p + (dx, dy) in this one. */
 struct frame_shift {
     enum shift_trust trust;
     float dx_px, dy_px, scale;
@@ -34,11 +35,11 @@ struct frame_shift {
 struct frame_measure {
     int32_t width_px, height_px; /* as stored */
     int32_t cell_px, rows, cols;
-    struct measure_cell *cells;  /* rows x cols, row by row; owned */
-    float mean;                  /* luma of the whole frame */
-    float mean_linear;           /* mean of luma taken back to linear light by the sRGB curve, 0..1: for stops */
+    struct measure_cell *cells; /* rows x cols, row by row; owned */
+    float mean;                 /* luma of the whole frame */
+    float mean_linear; /* mean of luma taken back to linear light by the sRGB curve, 0..1: for stops */
     float clipped_high, clipped_low; /* share of pixels */
-    float noise;                 /* robust sigma of the full-size Laplacian in the flattest cells, code values */
+    float noise; /* robust sigma of the full-size Laplacian in the flattest cells, code values */
     struct frame_shift shift;
     int32_t thumb_w, thumb_h;
     uint8_t *thumb; /* gray, for registration again and contact sheets; owned */

@@ -21,21 +21,21 @@ struct plan_optics {
     double magnification;
     double effective_f_number;
     double exposure_factor, exposure_stops;
-    double airy_diameter_um;  /* on the sensor, to the first dark ring */
+    double airy_diameter_um; /* on the sensor, to the first dark ring */
     double pixel_um;
     double blur_limit_px;
     double geometric_dof_um;
     double wave_dof_um;
-    double dof_um;            /* geometric + wave */
+    double dof_um;                   /* geometric + wave */
     double test_frequency_lp_per_mm; /* on the sensor, where contrast midway is judged */
-    double contrast_midway;   /* relative to the contrast in focus, at the spacing chosen */
-    double overlap;           /* 1 - spacing / dof */
-    double scale_change;      /* of a fixed subject point from first slice to last, e.g. 0.07 */
+    double contrast_midway;          /* relative to the contrast in focus, at the spacing chosen */
+    double overlap;                  /* 1 - spacing / dof */
+    double scale_change;             /* of a fixed subject point from first slice to last, e.g. 0.07 */
 };
 
 struct plan_travel {
     int64_t first_nm, last_nm;
-    int64_t take_up_nm; /* every approach comes from this far on the near side, or 0 */
+    int64_t take_up_nm;        /* every approach comes from this far on the near side, or 0 */
     int64_t toward_subject_nm; /* furthest beyond the near mark */
 };
 

@@ -14,9 +14,16 @@
 enum stack_kind { STACK_PLANNED, STACK_IMPORTED };
 enum stack_order { ORDER_NEAR_FIRST, ORDER_FAR_FIRST, ORDER_UNKNOWN };
 enum exposure_purpose { PURPOSE_STACK, PURPOSE_CLOSING, PURPOSE_REFERENCE, PURPOSE_TEST };
-/* FIRING -> SEEN -> KEPT, or LOST / DOUBTFUL from either of the first two. FAILED: kept file, but to be shot again
- * (misfire, shaken): a loser of a retake. */
-enum exposure_state { EXPOSURE_FIRING, EXPOSURE_SEEN, EXPOSURE_KEPT, EXPOSURE_LOST, EXPOSURE_DOUBTFUL, EXPOSURE_FAILED };
+/* FIRING -> SEEN -> KEPT, or LOST / DOUBTFUL from either of the first two. FAILED: kept file, but to be shot
+ * again (misfire, shaken): a loser of a retake. */
+enum exposure_state {
+    EXPOSURE_FIRING,
+    EXPOSURE_SEEN,
+    EXPOSURE_KEPT,
+    EXPOSURE_LOST,
+    EXPOSURE_DOUBTFUL,
+    EXPOSURE_FAILED
+};
 enum file_role { FILE_JPEG, FILE_RAW, FILE_OTHER };
 
 struct stack_info {
@@ -24,7 +31,7 @@ struct stack_info {
     enum stack_order order; /* of capture */
     bool simulated;
     uint64_t seed;
-    char name[NAME_ROOM]; /* of the job or the imported folder */
+    char name[NAME_ROOM];        /* of the job or the imported folder */
     char *bench_text, *job_text; /* NULL when imported; owned by whoever filled the struct */
     int64_t created_wall_us;
     int32_t utc_offset_s; /* of the bench's local time then; 0 under the virtual clock */
@@ -49,10 +56,10 @@ struct slice_row {
 struct exposure_row {
     int64_t id;
     enum exposure_purpose purpose;
-    int64_t plan_id;  /* STACK_NONE unless purpose is stack */
-    int32_t slice;    /* number; 0 unless purpose is stack */
-    int32_t bracket;  /* 0 */
-    int32_t attempt;  /* from 1 */
+    int64_t plan_id; /* STACK_NONE unless purpose is stack */
+    int32_t slice;   /* number; 0 unless purpose is stack */
+    int32_t bracket; /* 0 */
+    int32_t attempt; /* from 1 */
     enum exposure_state state;
     char object_name[NAME_ROOM];
     int64_t object_bytes;
@@ -67,8 +74,9 @@ struct file_row {
     enum file_role role;
     char name[256]; /* in frames/ */
     int64_t bytes;
-    char sha256[65]; /* lower-case hex */
-    int64_t captured_wall_us; /* as the file says, its local time taken as UTC; STACK_NONE when it does not tell */
+    char sha256[65];             /* lower-case hex */
+    int64_t captured_wall_us;    /* as the file says, its local time taken as UTC; STACK_NONE when it does not
+                                    tell */
     int32_t width_px, height_px; /* as stored; 0 when not known */
     int64_t exposure_us;         /* STACK_NONE when the file does not tell */
     double f_number, iso;        /* 0 when not told */
@@ -85,16 +93,17 @@ struct choice_row {
     bool keep;
 };
 
-/* One kept frame as everything after the shoot sees it: rows in capture order, closing and test frames left out. */
+/* One kept frame as everything after the shoot sees it: rows in capture order, closing and test frames left
+ * out. */
 struct frame_row {
     int64_t exposure_id, plan_id;
-    int32_t slice;       /* number from 1 */
-    int32_t attempt;     /* the try that was kept */
+    int32_t slice;   /* number from 1 */
+    int32_t attempt; /* the try that was kept */
     bool margin;
     int64_t target_nm, target_counts, reached_counts; /* STACK_NONE when imported */
     int64_t triggered_at_us;                          /* wall clock; STACK_NONE when imported */
-    int64_t exposure_us; /* STACK_NONE when the file does not tell */
-    double f_number, iso; /* 0 when not told */
+    int64_t exposure_us;                              /* STACK_NONE when the file does not tell */
+    double f_number, iso;                             /* 0 when not told */
     int64_t captured_wall_us;
     int32_t file_count;
     struct file_row files[FRAME_FILES_MOST]; /* files[0] is the one to measure: the JPEG where there is one */

@@ -11,7 +11,14 @@
 
 #define PEAKS_MOST 4
 
-enum tile_state { TILE_OUTSIDE, TILE_NO_TEXTURE, TILE_COVERED, TILE_UNSHARP_BEFORE, TILE_UNSHARP_AFTER, TILE_GAP };
+enum tile_state {
+    TILE_OUTSIDE,
+    TILE_NO_TEXTURE,
+    TILE_COVERED,
+    TILE_UNSHARP_BEFORE,
+    TILE_UNSHARP_AFTER,
+    TILE_GAP
+};
 
 /* A tile is a piece of the picture of the first frame, followed through the stack's change of scale. */
 struct tile_verdict {
@@ -55,7 +62,7 @@ struct verdict {
     int32_t tile_px, cell_px, rows, cols; /* tile grid over the first frame; tile_px = k * cell_px */
     struct tile_verdict *tiles;
     double textured_fraction, covered_fraction;
-    double unsharp_before_fraction, unsharp_after_fraction; /* of textured tiles */
+    double unsharp_before_fraction, unsharp_after_fraction;          /* of textured tiles */
     struct frame_list unneeded, blurred, shifted, swapped, repeated; /* swapped: first of each pair */
     struct gap *gaps;
     int32_t gap_count;

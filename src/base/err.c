@@ -38,15 +38,20 @@ int fail_errno(struct err *why, enum errc code, const char *format, ...)
 int err_exit_status(enum errc code)
 {
     switch (code) {
-    case E_OK: return 0;
+    case E_OK:
+        return 0;
     case E_INPUT:
-    case E_UNSUPPORTED: return 2;
+    case E_UNSUPPORTED:
+        return 2;
     case E_PAUSED:
-    case E_TIMEOUT: return 3;
-    case E_STATE: return 4;
+    case E_TIMEOUT:
+        return 3;
+    case E_STATE:
+        return 4;
     case E_IO:
     case E_NOMEM:
-    case E_DAMAGED: return 5;
+    case E_DAMAGED:
+        return 5;
     }
     return 5;
 }

@@ -1,5 +1,6 @@
-/* err.h - how failure travels. A function returns 0 or a negative enum errc; whoever notices the failure writes
- * the sentence ("what; what to do") and everyone above passes it on untouched. Only the verbs print it. */
+/* err.h - how failure travels. A function returns 0 or a negative enum errc; whoever notices the failure
+ * writes the sentence ("what; what to do") and everyone above passes it on untouched. Only the verbs print
+ * it. */
 #ifndef STADDLE_BASE_ERR_H
 #define STADDLE_BASE_ERR_H
 
@@ -26,7 +27,8 @@ struct err {
 int fail(struct err *why, enum errc code, const char *format, ...) __attribute__((format(printf, 3, 4)));
 
 /* Same, with strerror(errno) appended. */
-int fail_errno(struct err *why, enum errc code, const char *format, ...) __attribute__((format(printf, 3, 4)));
+int fail_errno(struct err *why, enum errc code, const char *format, ...)
+    __attribute__((format(printf, 3, 4)));
 
 /* The exit status of a program that ends with this code. */
 int err_exit_status(enum errc code);

@@ -34,7 +34,8 @@ bool fs_exists(const char *path)
 int fs_join(char *out, size_t room, const char *dir, const char *name, struct err *why)
 {
     int n = snprintf(out, room, "%s/%s", dir, name);
-    if (n < 0 || (size_t)n >= room) return fail(why, E_INPUT, "%.60s...: the path is too long; use a shorter folder", dir);
+    if (n < 0 || (size_t)n >= room)
+        return fail(why, E_INPUT, "%.60s...: the path is too long; use a shorter folder", dir);
     return E_OK;
 }
 
@@ -78,7 +79,8 @@ static int begin_part(const char *to, char part[PATH_MAX], int *fd_out, struct e
 {
     if (fs_exists(to)) return fail(why, E_STATE, "%s: exists already; nothing was changed", to);
     int n = snprintf(part, PATH_MAX, "%s.part", to);
-    if (n < 0 || n >= PATH_MAX) return fail(why, E_INPUT, "%.60s...: the path is too long; use a shorter folder", to);
+    if (n < 0 || n >= PATH_MAX)
+        return fail(why, E_INPUT, "%.60s...: the path is too long; use a shorter folder", to);
     *fd_out = open(part, O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC | O_NOFOLLOW, 0666);
     if (*fd_out < 0) return fail_errno(why, E_IO, "%s: cannot write", part);
     return E_OK;
@@ -132,7 +134,8 @@ int fs_copy(const char *from, const char *to, struct err *why)
     int out;
     int in = open(from, O_RDONLY | O_CLOEXEC);
     if (in < 0) return fail_errno(why, E_IO, "%s: cannot read", from);
-    int rc = fstat(in, &st) ? fail_errno(why, E_IO, "%s: cannot look at", from) : begin_part(to, part, &out, why);
+    int rc =
+        fstat(in, &st) ? fail_errno(why, E_IO, "%s: cannot look at", from) : begin_part(to, part, &out, why);
     if (!rc) rc = end_part(part, to, out, st.st_mode & 0777, copy_bytes(in, out, from, part, why), why);
     close(in);
     return rc;

@@ -1,8 +1,8 @@
-/* fs.h - the file seam: every byte that Staddle writes to disk goes through here, so that tests can make any single
- * write, sync or rename fail. Reading uses the ordinary library.
+/* fs.h - the file seam: every byte that Staddle writes to disk goes through here, so that tests can make any
+ * single write, sync or rename fail. Reading uses the ordinary library.
  *
- * The durable way to make a file: fs_put writes NAME.part, syncs it, renames it and syncs the folder. A file under its
- * final name is therefore whole. */
+ * The durable way to make a file: fs_put writes NAME.part, syncs it, renames it and syncs the folder. A file
+ * under its final name is therefore whole. */
 #ifndef STADDLE_BASE_FS_H
 #define STADDLE_BASE_FS_H
 
@@ -21,18 +21,22 @@ struct fs_ops {
 /* NULL puts the operating system's own calls back. For tests, before any thread starts. */
 void fs_use(const struct fs_ops *ops);
 
-int fs_make_dir(const char *path, struct err *why);  /* E_STATE when it exists */
+int fs_make_dir(const char *path, struct err *why); /* E_STATE when it exists */
 int fs_sync_dir(const char *path, struct err *why);
 
-/* Whole file `dir/name` from memory, durably; `mode` e.g. 0444 for an original. E_STATE when the name exists already. */
-int fs_put(const char *dir, const char *name, const void *bytes, size_t count, unsigned mode, struct err *why);
+/* Whole file `dir/name` from memory, durably; `mode` e.g. 0444 for an original. E_STATE when the name exists
+ * already. */
+int fs_put(const char *dir, const char *name, const void *bytes, size_t count, unsigned mode,
+           struct err *why);
 
-/* Byte copy (a reflink where the file system can), durably, read-only if the source is; E_STATE when `to` exists. */
+/* Byte copy (a reflink where the file system can), durably, read-only if the source is; E_STATE when `to`
+ * exists. */
 int fs_copy(const char *from, const char *to, struct err *why);
 
 int fs_rename(const char *from, const char *to, struct err *why);
 
-/* Whole file into memory (mem_free it), with a NUL behind the last byte. E_INPUT when it is larger than `most`. */
+/* Whole file into memory (mem_free it), with a NUL behind the last byte. E_INPUT when it is larger than
+ * `most`. */
 int fs_read(const char *path, size_t most, uint8_t **bytes_out, size_t *count_out, struct err *why);
 
 bool fs_exists(const char *path);

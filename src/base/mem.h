@@ -6,10 +6,12 @@
 
 #include "base/err.h"
 
-/* `count` zeroed objects of `size` bytes; NULL with a sentence in `why` when there is no room. Free with mem_free. */
+/* `count` zeroed objects of `size` bytes; NULL with a sentence in `why` when there is no room. Free with
+ * mem_free. */
 void *mem_new(size_t count, size_t size, struct err *why);
 
-/* Grows an array to hold `count` objects; new ones are zeroed. On failure returns NULL and *old stays valid. */
+/* Grows an array to hold `count` objects; new ones are zeroed. On failure returns NULL and *old stays valid.
+ */
 void *mem_grow(void *old, size_t old_count, size_t count, size_t size, struct err *why);
 
 char *mem_copy_text(const char *text, struct err *why);

@@ -68,7 +68,8 @@ static void *worker(void *arg)
         pthread_cond_broadcast(&p->some_finished);
         if (!sched_is_virtual(p->sched)) {
             put(&p->finished, j);
-            if (write(p->wake[1], "x", 1) < 0) { /* the pipe is full: the reader has bytes enough to wake it */
+            if (write(p->wake[1], "x", 1) <
+                0) { /* the pipe is full: the reader has bytes enough to wake it */
             }
         }
     }

@@ -2,9 +2,9 @@
  *
  *    pool_submit --> work(arg) on a worker --> done(arg) on the thread of sched_step
  *
- * Real clock: done runs once the work has finished. Virtual clock: done runs at submit + cost_us, and the clock waits
- * there for the thread, so the number of workers and the speed of the machine change nothing that can be seen.
- * A pool of one thread runs its work in the order of submission. */
+ * Real clock: done runs once the work has finished. Virtual clock: done runs at submit + cost_us, and the
+ * clock waits there for the thread, so the number of workers and the speed of the machine change nothing that
+ * can be seen. A pool of one thread runs its work in the order of submission. */
 #ifndef STADDLE_BASE_POOL_H
 #define STADDLE_BASE_POOL_H
 

@@ -149,7 +149,8 @@ void sched_cancel(struct sched *s, sched_id id)
 int sched_watch(struct sched *s, int fd, sched_fn *fn, void *arg, struct err *why)
 {
     if (s->is_virtual) return fail(why, E_UNSUPPORTED, "a virtual clock cannot wait for a descriptor");
-    if (s->watch_count == WATCHES_MOST) return fail(why, E_NOMEM, "more than %d descriptors to wait for", WATCHES_MOST);
+    if (s->watch_count == WATCHES_MOST)
+        return fail(why, E_NOMEM, "more than %d descriptors to wait for", WATCHES_MOST);
     s->watches[s->watch_count++] = (struct watch){fd, fn, arg};
     return E_OK;
 }

@@ -1,7 +1,8 @@
-/* sched.h - when things happen. Timed calls, watched descriptors and finished work, all delivered on the one thread
- * that calls sched_step: the only place in the program that waits.
+/* sched.h - when things happen. Timed calls, watched descriptors and finished work, all delivered on the one
+ * thread that calls sched_step: the only place in the program that waits.
  *
- * A scheduler runs on the real clock (monotonic, waits in poll) or on a virtual one (jumps to the earliest call).
+ * A scheduler runs on the real clock (monotonic, waits in poll) or on a virtual one (jumps to the earliest
+ * call).
  *  1. Calls due at the same microsecond run in the order in which they were asked for.
  *  2. A call never runs before its time, and time never goes back.
  *  3. Under the virtual clock nothing depends on how fast the machine is. */
@@ -37,8 +38,9 @@ void sched_cancel(struct sched *, sched_id); /* unknown or past ids are fine */
 int sched_watch(struct sched *, int fd, sched_fn *fn, void *arg, struct err *why);
 void sched_unwatch(struct sched *, int fd);
 
-/* Waits for the next call and runs it: true. Returns false, with now == deadline, when the deadline comes first.
- * A virtual scheduler with nothing to do and no deadline returns false at once. A signal ends a real wait early: true. */
+/* Waits for the next call and runs it: true. Returns false, with now == deadline, when the deadline comes
+ * first. A virtual scheduler with nothing to do and no deadline returns false at once. A signal ends a real
+ * wait early: true. */
 bool sched_step(struct sched *, int64_t deadline_us);
 
 #endif

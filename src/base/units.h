@@ -1,4 +1,5 @@
-/* units.h - the borders between what people write (mm, um, ms, s) and what the program keeps (int64 nm, us). */
+/* units.h - the borders between what people write (mm, um, ms, s) and what the program keeps (int64 nm, us).
+ */
 #ifndef STADDLE_BASE_UNITS_H
 #define STADDLE_BASE_UNITS_H
 

@@ -1,6 +1,7 @@
 /* axis.h - something that moves the plane of focus. axis_rail.c: the serial rail controller.
- * Positions are counts (one microstep), positive away from the camera. Nothing here waits: move_to starts, the axis
- * keeps its own picture of the device up to date, and `notice` is called when that picture changed. One thread owns it. */
+ * Positions are counts (one microstep), positive away from the camera. Nothing here waits: move_to starts,
+ * the axis keeps its own picture of the device up to date, and `notice` is called when that picture changed.
+ * One thread owns it. */
 #ifndef STADDLE_DEVICE_AXIS_H
 #define STADDLE_DEVICE_AXIS_H
 
@@ -23,25 +24,26 @@ struct axis_state {
     enum axis_phase phase;
     enum axis_known known;
     int64_t position_counts;
-    int64_t target_counts;      /* of the last accepted move */
+    int64_t target_counts; /* of the last accepted move */
     int64_t uncertainty_counts;
-    int64_t rest_at_us;         /* when the last move ended (or is promised to end), scheduler time */
-    int64_t nonce;              /* of the controller's boot */
-    struct err why;             /* ALARM, GONE, STOPPED by a fault */
+    int64_t rest_at_us; /* when the last move ended (or is promised to end), scheduler time */
+    int64_t nonce;      /* of the controller's boot */
+    struct err why;     /* ALARM, GONE, STOPPED by a fault */
 };
 
 struct axis;
 
 struct axis_ops {
     const char *name;
-    unsigned caps;                                                          /* enum axis_cap bits */
-    int (*move_to)(struct axis *, int64_t target_counts, struct err *);     /* starts; E_STATE when not at rest */
-    int (*poll)(struct axis *, struct axis_state *out, struct err *);       /* the latest picture; never blocks */
-    int (*halt)(struct axis *, struct err *);                               /* legal in any state */
-    int (*clear)(struct axis *, struct err *);                              /* after halt or alarm: may move again */
-    int (*home)(struct axis *, struct err *);                               /* NULL unless AXIS_HOMES */
-    int (*limits)(struct axis *, int64_t lo_counts, int64_t hi_counts, struct err *); /* NULL unless AXIS_LIMITS */
-    void (*close)(struct axis *);                                           /* releases outputs, frees; NULL is fine */
+    unsigned caps;                                                      /* enum axis_cap bits */
+    int (*move_to)(struct axis *, int64_t target_counts, struct err *); /* starts; E_STATE when not at rest */
+    int (*poll)(struct axis *, struct axis_state *out, struct err *);   /* the latest picture; never blocks */
+    int (*halt)(struct axis *, struct err *);                           /* legal in any state */
+    int (*clear)(struct axis *, struct err *); /* after halt or alarm: may move again */
+    int (*home)(struct axis *, struct err *);  /* NULL unless AXIS_HOMES */
+    int (*limits)(struct axis *, int64_t lo_counts, int64_t hi_counts,
+                  struct err *);  /* NULL unless AXIS_LIMITS */
+    void (*close)(struct axis *); /* releases outputs, frees; NULL is fine */
 };
 
 /* A backend starts with this. */

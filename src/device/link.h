@@ -1,5 +1,5 @@
-/* link.h - bytes to and from a rail controller, with no meaning. link_mem.c: the virtual controller in this process.
- * Never blocks. Bytes that arrive are handed to `receive` on the scheduler's thread. */
+/* link.h - bytes to and from a rail controller, with no meaning. link_mem.c: the virtual controller in this
+ * process. Never blocks. Bytes that arrive are handed to `receive` on the scheduler's thread. */
 #ifndef STADDLE_DEVICE_LINK_H
 #define STADDLE_DEVICE_LINK_H
 

@@ -1,7 +1,8 @@
 /* world.h - the simulated bench's one world: a scene in front of a lens, on a rail that shakes, under a lamp.
  *
- * The rail controller's step edges and the camera's shutter come in; frames and the truth go out. It knows nothing of
- * how Staddle plans or measures. Owned by one thread, except world_render, which only reads and may run anywhere. */
+ * The rail controller's step edges and the camera's shutter come in; frames and the truth go out. It knows
+ * nothing of how Staddle plans or measures. Owned by one thread, except world_render, which only reads and
+ * may run anywhere. */
 #ifndef STADDLE_SIM_WORLD_H
 #define STADDLE_SIM_WORLD_H
 
@@ -15,7 +16,7 @@
 struct world;
 
 struct world_opts {
-    const struct bench *bench;   /* camera, axis and lens as they are built */
+    const struct bench *bench; /* camera, axis and lens as they are built */
     const struct scene_spec *scene;
     double magnification;
     int64_t exposure_us; /* the exposure that is right under this lamp */
@@ -27,8 +28,8 @@ struct world_opts {
 #define SHOT_SAMPLES 64
 struct shot {
     uint64_t token;
-    uint64_t noise_seed;           /* from (seed, slice, attempt), never from call order */
-    int64_t open_us, shut_us;      /* scheduler time */
+    uint64_t noise_seed;      /* from (seed, slice, attempt), never from call order */
+    int64_t open_us, shut_us; /* scheduler time */
     int64_t exposure_us;
     int64_t wall_us;               /* for Exif */
     double light;                  /* exposure relative to a good one, 1 = good; 0 = dark */
@@ -42,7 +43,8 @@ struct shot {
 struct world *world_new(const struct world_opts *, struct err *);
 void world_free(struct world *); /* NULL is fine */
 
-/* One step edge of the rail's motor at that time (nanoseconds of scheduler time); dir +1 away from the camera. */
+/* One step edge of the rail's motor at that time (nanoseconds of scheduler time); dir +1 away from the
+ * camera. */
 void world_step(struct world *, int64_t at_ns, int dir);
 /* Puts the carriage somewhere, at rest (a bench just built). */
 void world_place(struct world *, int64_t position_nm);
@@ -50,21 +52,23 @@ void world_place(struct world *, int64_t position_nm);
 void world_set_travel(struct world *, int64_t lo_nm, int64_t hi_nm);
 void world_switches(const struct world *, bool *near_pressed, bool *far_pressed);
 
-/* Closes an exposure that began at open_us: advances the world to shut_us and fills `out` but for token, noise_seed,
- * wall_us, f_number, iso and focal_length_nm. With a flash only the burst at the opening counts. */
+/* Closes an exposure that began at open_us: advances the world to shut_us and fills `out` but for token,
+ * noise_seed, wall_us, f_number, iso and focal_length_nm. With a flash only the burst at the opening counts.
+ */
 void world_expose(struct world *, int64_t open_us, int64_t shut_us, bool flash, struct shot *out);
 
-/* The picture of a shot as a JPEG with Exif; mem_free it. `threads` at most are used; same bytes with any number. */
-int world_render(const struct world *, const struct shot *, int threads, uint8_t **jpeg_out, size_t *count_out,
-                 struct err *);
+/* The picture of a shot as a JPEG with Exif; mem_free it. `threads` at most are used; same bytes with any
+ * number. */
+int world_render(const struct world *, const struct shot *, int threads, uint8_t **jpeg_out,
+                 size_t *count_out, struct err *);
 
 /* --- the truth, for tests --- */
-double world_carriage_nm(const struct world *);  /* where the carriage is, without shake */
-double world_shake_nm(const struct world *);     /* amplitude of its ringing now, zero-to-peak */
+double world_carriage_nm(const struct world *); /* where the carriage is, without shake */
+double world_shake_nm(const struct world *);    /* amplitude of its ringing now, zero-to-peak */
 int64_t world_step_count(const struct world *, int64_t *net_out);
 /* Both in the pixels of a frame that is focused at axis position at_nm, width x height of the camera:
- * the axis position (nm) at which each pixel's subject is in focus, NAN where the scene has no truth; layer 0 is the
- * front-most, 1 what lies behind a hair or the like where there is such, else NAN; */
+ * the axis position (nm) at which each pixel's subject is in focus, NAN where the scene has no truth; layer 0
+ * is the front-most, 1 what lies behind a hair or the like where there is such, else NAN; */
 void world_truth_focus(const struct world *, int64_t at_nm, int layer, float *focus_nm_out);
 /* and the all-sharp picture, linear RGB, width x height x 3, 0..1. */
 void world_truth_sharp(const struct world *, int64_t at_nm, float *rgb_out);

@@ -1,0 +1,25 @@
+/* test.h - what every test program includes first: cmocka, less its fail(), whose name base/err.h has. */
+#ifndef TESTS_SUPPORT_TEST_H
+#define TESTS_SUPPORT_TEST_H
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <cmocka.h>
+#undef fail
+
+/* An empty folder for this test program's files; the same one each time. Removed at exit. */
+const char *test_folder(void);
+
+/* |actual - wanted| <= tolerance, else the test fails and shows all three. */
+#define assert_near(actual, wanted, tolerance)                                                               \
+    test_near((actual), (wanted), (tolerance), #actual, __FILE__, __LINE__)
+void test_near(double actual, double wanted, double tolerance, const char *what, const char *file, int line);
+
+#endif

@@ -1,0 +1,32 @@
+#!/bin/sh
+# Format, static analysis, spelling, shell syntax, include order. Prints what is wrong; nothing when all is well.
+set -u
+cd "$(dirname "$0")/../.."
+bad=0
+sources=$(git ls-files '*.c' '*.h')
+flags="-D_GNU_SOURCE -Iinclude -Isrc -I."
+
+step() {
+    name=$1
+    shift
+    if ! "$@"; then
+        echo "lint: $name found something"
+        bad=1
+    fi
+}
+
+# shellcheck disable=SC2086
+step clang-format clang-format --dry-run --Werror $sources
+step "include order" sh tests/tools/include-order.sh
+# shellcheck disable=SC2086
+step cppcheck cppcheck -q -j "$(nproc)" --std=c11 --inline-suppr --error-exitcode=1 --enable=warning,performance,portability \
+    --suppressions-list=tests/tools/cppcheck.txt $flags $(git ls-files 'src/*.c' 'firmware/*.c')
+git ls-files 'src/*.c' 'firmware/*.c' | grep -v '^firmware/avr' >build/lint-sources
+step clang-tidy sh -c "xargs -P $(nproc) -n 4 clang-tidy --quiet <build/lint-sources 2>build/lint-tidy.err -- \
+    -std=c11 $flags $(pkg-config --cflags cairo libraw_r) || { cat build/lint-tidy.err; exit 1; }"
+step codespell codespell -q 3 --ignore-words tests/tools/codespell.txt $(git ls-files | grep -vE '\.(png|jpg|db)$|^LICENSE$|^tests/fixtures/')
+for script in $(git ls-files '*.sh' .ci/run); do
+    step "sh -n $script" sh -n "$script"
+done
+[ "$bad" = 0 ] && echo "lint: clean"
+exit $bad
