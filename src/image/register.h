@@ -1,0 +1,41 @@
+/* register.h - shift and scale of a frame against the one before it, to a few hundredths of a pixel.
+ *
+ * Both pictures are reduced (register_view), band-passed, and compared in three steps: the phase correlations
+ * of nine overlapping tiles of a small picture are added up, and their common peak is the coarse shift; the
+ * same tiles then give a coarse scale; from there a least-squares fit of the shift of many small tiles (Lucas
+ * and Kanade 1981, cubic interpolation, gradients of both pictures) is repeated at two sizes, and a robust
+ * fit over the tiles gives (dx, dy, scale). Peaks of the phase correlation are never interpolated for the
+ * result.
+ *
+ * Trust: NONE without texture or without agreement; AMBIGUOUS when another peak is nearly as high (periodic
+ * texture); WEAK when few tiles agree; else GOOD. */
+#ifndef STADDLE_IMAGE_REGISTER_H
+#define STADDLE_IMAGE_REGISTER_H
+
+#include "base/err.h"
+#include "image/decode.h"
+#include "staddle/measure.h"
+
+struct register_view;  /* what is kept of a picture to register against: a few hundred kilobytes to a few
+                          megabytes */
+struct register_space; /* buffers and transforms of one worker; one thread at a time */
+
+struct register_space *register_space_new(struct err *why);
+void register_space_free(struct register_space *); /* NULL is fine */
+
+/* The view keeps nothing of `picture`. It may be read by several threads at once. */
+struct register_view *register_view_new(const struct image *picture, struct err *why);
+void register_view_free(struct register_view *); /* NULL is fine */
+
+/* Where `now` lies relative to `before`, in pixels of the full picture (staddle/measure.h).
+ * errors  E_INPUT when the two differ in size; E_NOMEM. No agreement is no error: trust tells. */
+int register_shift(struct register_space *, const struct register_view *before,
+                   const struct register_view *now, struct frame_shift *out, struct err *why);
+
+/* Phase correlation of two width x height planes (row by row), cyclic: out[y * width + x] is the correlation
+ * at the shift (x, y) of `now` against `before`, 1 for an exact cyclic shift (Kuglin and Hines 1975). errors
+ * E_INPUT below 2 x 2 or above 4096 a side; E_NOMEM */
+int register_phase_correlation(struct register_space *, int32_t width, int32_t height, const float *before,
+                               const float *now, float *out, struct err *why);
+
+#endif
