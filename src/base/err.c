@@ -5,34 +5,31 @@
 #include <stdio.h>
 #include <string.h>
 
-static int vfail(struct err *why, enum errc code, const char *tail, const char *format, va_list ap)
+static void say(struct err *why, enum errc code, const char *tail, const char *format, va_list ap)
 {
-    if (!why) return code;
+    if (!why) return;
     why->code = code;
     vsnprintf(why->text, sizeof why->text, format, ap);
     size_t used = strlen(why->text);
     if (tail) snprintf(why->text + used, sizeof why->text - used, ": %s", tail);
-    return code;
 }
 
-int fail(struct err *why, enum errc code, const char *format, ...)
+void err_say(struct err *why, enum errc code, const char *format, ...)
 {
     va_list ap;
     va_start(ap, format);
-    vfail(why, code, NULL, format, ap);
+    say(why, code, NULL, format, ap);
     va_end(ap);
-    return code;
 }
 
-int fail_errno(struct err *why, enum errc code, const char *format, ...)
+void err_say_errno(struct err *why, enum errc code, const char *format, ...)
 {
-    char text[128];
-    strerror_r(errno, text, sizeof text);
+    char room[128];
+    const char *text = strerror_r(errno, room, sizeof room);
     va_list ap;
     va_start(ap, format);
-    vfail(why, code, text, format, ap);
+    say(why, code, text, format, ap);
     va_end(ap);
-    return code;
 }
 
 int err_exit_status(enum errc code)

@@ -18,10 +18,15 @@ static int told_to_fail(void)
     return atomic_fetch_sub(&fail_in, 1) == 1;
 }
 
+static int fits(size_t count, size_t size)
+{
+    return size && count <= PTRDIFF_MAX / size;
+}
+
 void *mem_new(size_t count, size_t size, struct err *why)
 {
     if (count == 0) count = 1;
-    void *p = told_to_fail() ? NULL : calloc(count, size);
+    void *p = told_to_fail() || !fits(count, size) ? NULL : calloc(count, size);
     if (!p) fail(why, E_NOMEM, "no memory for %zu x %zu bytes; close other programs", count, size);
     return p;
 }
@@ -29,7 +34,7 @@ void *mem_new(size_t count, size_t size, struct err *why)
 void *mem_grow(void *old, size_t old_count, size_t count, size_t size, struct err *why)
 {
     void *p = NULL;
-    if (size && count <= SIZE_MAX / size && !told_to_fail()) p = realloc(old, count * size);
+    if (fits(count, size) && !told_to_fail()) p = realloc(old, count * size);
     if (!p) {
         fail(why, E_NOMEM, "no memory for %zu x %zu bytes; close other programs", count, size);
         return NULL;

@@ -21,9 +21,13 @@ step "include order" sh tests/tools/include-order.sh
 # shellcheck disable=SC2086
 step cppcheck cppcheck -q -j "$(nproc)" --std=c11 --inline-suppr --error-exitcode=1 --enable=warning,performance,portability \
     --suppressions-list=tests/tools/cppcheck.txt $flags $(git ls-files 'src/*.c' 'firmware/*.c')
-git ls-files 'src/*.c' 'firmware/*.c' | grep -v '^firmware/avr' >build/lint-sources
-step clang-tidy sh -c "xargs -P $(nproc) -n 4 clang-tidy --quiet <build/lint-sources 2>build/lint-tidy.err -- \
-    -std=c11 $flags $(pkg-config --cflags cairo libraw_r) || { cat build/lint-tidy.err; exit 1; }"
+# shellcheck disable=SC2086
+tidy() {
+    git ls-files 'src/*.c' 'firmware/core/*.c' 'firmware/native/*.c' |
+        xargs -P "$(nproc)" -I '{}' clang-tidy --quiet '{}' -- -std=c11 $flags $(pkg-config --cflags cairo libraw_r) \
+            2>build/lint-tidy.err
+}
+step clang-tidy tidy
 step codespell codespell -q 3 --ignore-words tests/tools/codespell.txt $(git ls-files | grep -vE '\.(png|jpg|db)$|^LICENSE$|^tests/fixtures/')
 for script in $(git ls-files '*.sh' .ci/run); do
     step "sh -n $script" sh -n "$script"
