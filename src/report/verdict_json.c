@@ -1,0 +1,157 @@
+#include "report/verdict_json.h"
+
+#include <math.h>
+
+#include "base/findings.h"
+#include "base/json.h"
+
+static json_t *frames_json(const int32_t *rows, int32_t count)
+{
+    json_t *list = json_array();
+    for (int32_t i = 0; i < count; i++)
+        json_array_append_new(list, json_integer(rows[i]));
+    return list;
+}
+
+static const char *order_word(enum stack_order order)
+{
+    switch (order) {
+    case ORDER_NEAR_FIRST:
+        return "near-first";
+    case ORDER_FAR_FIRST:
+        return "far-first";
+    default:
+        return "unknown";
+    }
+}
+
+static const char *state_word(enum tile_state state)
+{
+    switch (state) {
+    case TILE_OUTSIDE:
+        return "outside";
+    case TILE_NO_TEXTURE:
+        return "no-texture";
+    case TILE_COVERED:
+        return "covered";
+    case TILE_UNSHARP_BEFORE:
+        return "unsharp-before";
+    case TILE_UNSHARP_AFTER:
+        return "unsharp-after";
+    case TILE_GAP:
+        return "gap";
+    }
+    return "outside";
+}
+
+static json_t *peak_json(const struct tile_verdict *tile)
+{
+    return tile->peak_count > 0 ? json_rounded((double)tile->peak[0], 2) : json_null();
+}
+
+static json_t *peaks_json(const struct tile_verdict *tile)
+{
+    if (tile->peak_count < 2) return json_null();
+    json_t *list = json_array();
+    for (int32_t i = 0; i < tile->peak_count; i++)
+        json_array_append_new(list, json_rounded((double)tile->peak[i], 2));
+    return list;
+}
+
+static json_t *state_json(const struct tile_verdict *tile)
+{
+    return json_string(state_word(tile->state));
+}
+
+static json_t *grid_json(const struct verdict *v, json_t *(*one)(const struct tile_verdict *))
+{
+    json_t *rows = json_array();
+    for (int32_t r = 0; r < v->rows; r++) {
+        json_t *row = json_array();
+        for (int32_t c = 0; c < v->cols; c++)
+            json_array_append_new(row, one(&v->tiles[r * v->cols + c]));
+        json_array_append_new(rows, row);
+    }
+    return rows;
+}
+
+static json_t *tiles_json(const struct verdict *v)
+{
+    json_t *tiles = json_object();
+    json_object_set_new(tiles, "rows", json_integer(v->rows));
+    json_object_set_new(tiles, "cols", json_integer(v->cols));
+    json_object_set_new(tiles, "cell_px", json_integer(v->cell_px));
+    json_object_set_new(tiles, "peak", grid_json(v, peak_json));
+    json_object_set_new(tiles, "peaks", grid_json(v, peaks_json));
+    json_object_set_new(tiles, "state", grid_json(v, state_json));
+    return tiles;
+}
+
+static json_t *gaps_json(const struct verdict *v)
+{
+    json_t *list = json_array();
+    for (int32_t i = 0; i < v->gap_count; i++)
+        json_array_append_new(list, json_pack("{s:i, s:i, s:i}", "after", v->gaps[i].after, "missing",
+                                              v->gaps[i].missing, "tiles", v->gaps[i].tiles));
+    return list;
+}
+
+static json_t *light_json(const struct light_verdict *light)
+{
+    json_t *out = json_object();
+    json_object_set_new(out, "scatter_stops", json_rounded(light->scatter_stops, 4));
+    json_object_set_new(out, "slope_stops", json_rounded(light->slope_stops, 4));
+    json_object_set_new(out, "jumps", frames_json(light->jumps, light->jump_count));
+    return out;
+}
+
+static json_t *weakest_json(const struct verdict *v)
+{
+    json_t *list = json_array();
+    for (int32_t i = 0; i < v->weakest_count; i++) {
+        const struct weak_place *w = &v->weakest[i];
+        json_t *one = json_pack("{s:i, s:i, s:i, s:i, s:i}", "x_px", w->x_px, "y_px", w->y_px, "w_px",
+                                w->w_px, "h_px", w->h_px, "frame", w->frame);
+        json_object_set_new(one, "sharpness", json_rounded((double)w->sharpness, 3));
+        json_object_set_new(one, "reason", json_text(w->reason));
+        json_array_append_new(list, one);
+    }
+    return list;
+}
+
+static json_t *region_json(const struct region_px *r)
+{
+    return json_pack("{s:i, s:i, s:i, s:i}", "x_px", r->x, "y_px", r->y, "w_px", r->w, "h_px", r->h);
+}
+
+static json_t *index_json(int32_t frame)
+{
+    return frame < 0 ? json_null() : json_integer(frame);
+}
+
+int verdict_to_json(const struct verdict *v, json_t *o, struct err *why)
+{
+    int bad = 0;
+    bad |= json_object_set_new(o, "frames", json_integer(v->frames));
+    bad |= json_object_set_new(o, "order", json_string(order_word(v->order)));
+    bad |= json_object_set_new(o, "useful_first", index_json(v->useful_first));
+    bad |= json_object_set_new(o, "useful_last", index_json(v->useful_last));
+    bad |= json_object_set_new(o, "margin", json_integer(v->margin));
+    bad |= json_object_set_new(o, "unneeded", frames_json(v->unneeded.rows, v->unneeded.count));
+    bad |= json_object_set_new(o, "tile_px", json_integer(v->tile_px));
+    bad |= json_object_set_new(o, "region", region_json(&v->region));
+    bad |= json_object_set_new(o, "textured_fraction", json_rounded(v->textured_fraction, 4));
+    bad |= json_object_set_new(o, "covered_fraction", json_rounded(v->covered_fraction, 4));
+    bad |= json_object_set_new(o, "unsharp_before_fraction", json_rounded(v->unsharp_before_fraction, 4));
+    bad |= json_object_set_new(o, "unsharp_after_fraction", json_rounded(v->unsharp_after_fraction, 4));
+    bad |= json_object_set_new(o, "gaps", gaps_json(v));
+    bad |= json_object_set_new(o, "blurred", frames_json(v->blurred.rows, v->blurred.count));
+    bad |= json_object_set_new(o, "shifted", frames_json(v->shifted.rows, v->shifted.count));
+    bad |= json_object_set_new(o, "swapped", frames_json(v->swapped.rows, v->swapped.count));
+    bad |= json_object_set_new(o, "repeated", frames_json(v->repeated.rows, v->repeated.count));
+    bad |= json_object_set_new(o, "light", light_json(&v->light));
+    bad |= json_object_set_new(o, "weakest", weakest_json(v));
+    bad |= json_object_set_new(o, "tiles", tiles_json(v));
+    bad |= json_object_set_new(o, "findings", findings_json(&v->findings));
+    return bad ? fail(why, E_NOMEM, "no memory for the verdict; close other programs") : E_OK;
+}
