@@ -6,7 +6,11 @@
  *
  *  1. Every event carries the token of its trigger; a token is used once.
  *  2. EXPOSED comes only where caps say so: from then on the axis may move.
- *  3. After FAILED or GONE no further event of that token comes. */
+ *  3. After FAILED or GONE no further event of that token comes.
+ *  4. One thing at a time: no trigger before COMPLETE or FAILED of the one before, none during a transfer,
+ *     one transfer at a time. COMPLETE without OBJECT: the camera exposed and kept nothing.
+ *  5. After a silence recount ends the exposure: nothing more comes of that token, and the next may be fired.
+ *  6. A camera that is GONE refuses everything but close. */
 #ifndef STADDLE_DEVICE_CAMERA_H
 #define STADDLE_DEVICE_CAMERA_H
 
@@ -60,26 +64,31 @@ struct camera_event {
     struct camera_object object; /* OBJECT, FETCHED */
     uint8_t *bytes;              /* FETCHED: the file; the receiver frees it with mem_free */
     int64_t byte_count;
-    struct err
-        why; /* FAILED, GONE; FETCHED with why.code != 0: the transfer failed and may be asked for again */
+    struct err why; /* FAILED, GONE; FETCHED when the transfer failed: it may be asked for again */
 };
 
 struct camera;
 
 struct camera_ops {
     const char *name;
-    unsigned caps;                                                             /* enum camera_cap bits */
-    int (*describe)(struct camera *, struct camera_facts *out, struct err *);  /* cheap, any time */
-    int (*set)(struct camera *, const struct camera_settings *, struct err *); /* between exposures only */
-    int (*arm)(struct camera *, struct err *);                     /* once before the first trigger */
-    int (*trigger)(struct camera *, uint64_t token, struct err *); /* returns at once */
-    int (*next_event)(struct camera *, struct camera_event *out,
-                      struct err *); /* kind NOTHING when none waits */
-    int (*fetch)(struct camera *, uint64_t token, const struct camera_object *,
-                 struct err *); /* starts a transfer */
-    int (*recount)(struct camera *, uint64_t token, int32_t *objects_out, struct err *); /* -1: cannot tell */
-    int (*preview)(struct camera *, uint8_t **jpeg_out, int64_t *bytes_out, struct err *); /* NULL: cannot */
-    void (*close)(struct camera *);                                                        /* NULL is fine */
+    unsigned caps; /* enum camera_cap bits */
+    /* Cheap, any time. */
+    int (*describe)(struct camera *, struct camera_facts *out, struct err *);
+    /* Between exposures only. */
+    int (*set)(struct camera *, const struct camera_settings *, struct err *);
+    /* Once before the first trigger. */
+    int (*arm)(struct camera *, struct err *);
+    /* Returns at once. */
+    int (*trigger)(struct camera *, uint64_t token, struct err *);
+    /* Kind NOTHING when none waits. */
+    int (*next_event)(struct camera *, struct camera_event *out, struct err *);
+    /* Starts a transfer. */
+    int (*fetch)(struct camera *, uint64_t token, const struct camera_object *, struct err *);
+    /* How many objects it holds for the token; -1: cannot tell. */
+    int (*recount)(struct camera *, uint64_t token, int32_t *objects_out, struct err *);
+    /* NULL: cannot. */
+    int (*preview)(struct camera *, uint8_t **jpeg_out, int64_t *bytes_out, struct err *);
+    void (*close)(struct camera *);
 };
 
 /* A backend starts with this. `notice` is called, on the owner's thread, when next_event has something. */
@@ -87,6 +96,24 @@ struct camera {
     const struct camera_ops *ops;
     sched_fn *notice;
     void *notice_arg;
+    /* kept by the wrappers below */
+    bool armed, exposing, transferring, gone;
+    uint64_t last_token;
 };
+
+/* The operations with the checks that every backend shares. Errors: E_STATE called out of order,
+ * E_UNSUPPORTED this camera cannot, E_IO the camera is gone, E_TIMEOUT it did not take the command (nothing
+ * was exposed; may be tried again); whatever the backend says besides. */
+const char *camera_name(const struct camera *);
+unsigned camera_caps(const struct camera *); /* enum camera_cap bits */
+int camera_describe(struct camera *, struct camera_facts *out, struct err *);
+int camera_set(struct camera *, const struct camera_settings *, struct err *);
+int camera_arm(struct camera *, struct err *);
+int camera_trigger(struct camera *, uint64_t token, struct err *);
+int camera_next_event(struct camera *, struct camera_event *out, struct err *);
+int camera_fetch(struct camera *, uint64_t token, const struct camera_object *, struct err *);
+int camera_recount(struct camera *, uint64_t token, int32_t *objects_out, struct err *);
+int camera_preview(struct camera *, uint8_t **jpeg_out, int64_t *bytes_out, struct err *);
+void camera_close(struct camera *); /* NULL is fine */
 
 #endif
