@@ -15,6 +15,7 @@ enum axis_cap {
     AXIS_HOMES = 1 << 0,
     AXIS_ABSOLUTE = 1 << 1, /* knows its position once homed */
     AXIS_LIMITS = 1 << 2,
+    AXIS_SHAPES = 1 << 3, /* takes a shape and moves by it */
 };
 
 enum axis_phase { AXIS_STARTING, AXIS_REST, AXIS_MOVING, AXIS_FINDING, AXIS_STOPPED, AXIS_ALARM, AXIS_GONE };
@@ -31,6 +32,15 @@ struct axis_state {
     struct err why;     /* ALARM, GONE, STOPPED by a fault */
 };
 
+/* A shaped move: at most 8 slots of constant rate; the shares add up to 65536. */
+#define AXIS_SLOTS_MOST 8
+struct axis_slot {
+    int64_t us;
+    int32_t share;
+};
+
+enum axis_hold { AXIS_HOLD_NOT, AXIS_HOLD_REDUCED, AXIS_HOLD_FULL }; /* motor current at rest */
+
 struct axis;
 
 struct axis_ops {
@@ -44,6 +54,15 @@ struct axis_ops {
     int (*limits)(struct axis *, int64_t lo_counts, int64_t hi_counts,
                   struct err *);  /* NULL unless AXIS_LIMITS */
     void (*close)(struct axis *); /* releases outputs, frees; NULL is fine */
+    /* All below may be NULL; none moves at once except jog and move_shaped. */
+    int (*jog)(struct axis *, int64_t distance_counts, struct err *); /* also where the position is unknown */
+    int (*here)(struct axis *, int64_t position_counts,
+                struct err *); /* it stands at this position: now known */
+    int (*shape)(struct axis *, const struct axis_slot *, int count,
+                 struct err *);                                             /* of the next move_shaped */
+    int (*move_shaped)(struct axis *, int64_t target_counts, struct err *); /* as move_to, by the shape */
+    int (*hold)(struct axis *, enum axis_hold, struct err *);
+    int (*drop)(struct axis *, struct err *); /* releases the shutter outputs */
 };
 
 /* A backend starts with this. */
@@ -52,5 +71,23 @@ struct axis {
     sched_fn *notice;
     void *notice_arg;
 };
+
+/* The same calls with the checks that every axis shares; E_UNSUPPORTED where the axis cannot. */
+int axis_move_to(struct axis *, int64_t target_counts, struct err *);
+int axis_poll(struct axis *, struct axis_state *out, struct err *);
+int axis_halt(struct axis *, struct err *);
+int axis_clear(struct axis *, struct err *);
+int axis_home(struct axis *, struct err *);
+int axis_limits(struct axis *, int64_t lo_counts, int64_t hi_counts, struct err *);
+int axis_jog(struct axis *, int64_t distance_counts, struct err *);
+int axis_here(struct axis *, int64_t position_counts, struct err *);
+int axis_shape(struct axis *, const struct axis_slot *, int count, struct err *);
+int axis_move_shaped(struct axis *, int64_t target_counts, struct err *);
+int axis_hold(struct axis *, enum axis_hold, struct err *);
+int axis_drop(struct axis *, struct err *);
+void axis_close(struct axis *); /* NULL is fine */
+
+/* "at rest", "moving", ... for messages. */
+const char *axis_phase_text(enum axis_phase);
 
 #endif
