@@ -12,6 +12,18 @@
 
 enum light_kind { LIGHT_CONTINUOUS, LIGHT_FLASH };
 
+/* Which values a file gave, and where: whatever is not listed is a default. */
+#define ORIGINS_MOST 64
+struct origin {
+    const char *key; /* "axis.lead_mm"; static */
+    int32_t line;    /* from 1 */
+};
+
+struct origins {
+    struct origin rows[ORIGINS_MOST];
+    int32_t count;
+};
+
 struct camera_spec {
     char kind[NAME_ROOM]; /* a name from the backend list, e.g. "simulated" */
     int32_t width_px, height_px;
@@ -52,10 +64,12 @@ struct bench {
     struct axis_spec axis;
     struct lens_spec lens;
     struct light_spec light;
+    struct origins origins;
 };
 
 /* What the simulated bench shows and how it misbehaves. Zero means the default, negative means none. */
 struct scene_spec {
+    bool clock; /* the job says so in a word; without a picture it is the clock movement anyway */
     char picture[PATH_ROOM];    /* "": the clock movement; else a JPEG or PNG, resolved like bench_path */
     char depth_map[PATH_ROOM];  /* 8 or 16 bit gray PNG of the same size */
     bool depth_map_is_distance; /* else disparity: depth goes as 1/d; 0 is unknown either way */
@@ -93,12 +107,13 @@ struct job {
     int32_t slices;          /* between near and far, both included */
     struct region_px region;
     int64_t settle_us; /* negative: not given */
-    int64_t exposure_us;
+    int64_t exposure_us;    /* 0: not given */
     int64_t start_delay_us; /* negative: not given */
     double blur_limit_px;   /* 0: the default */
     double contrast_drop;   /* midway between slices; 0: the default of 0.20 */
     struct scene_spec scene;
     uint64_t seed;
+    struct origins origins;
     char *bench_text, *job_text; /* the files as read, for the record; owned */
 };
 

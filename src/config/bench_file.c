@@ -1,0 +1,94 @@
+/* bench_file.c - the keys of a bench file. */
+#include <stdio.h>
+
+#include "base/mem.h"
+#include "config/config.h"
+#include "config/reader.h"
+
+#define AT(member) offsetof(struct bench, member)
+
+/* Ranges: wide enough for anything that stands on a bench, narrow enough to catch a slip of the unit
+ * (guesses). */
+static const struct key_row rows[] = {
+    {"name", VALUE_NAME, false, AT(name), 0, 0, NULL},
+    {"camera.kind", VALUE_NAME, false, AT(camera.kind), 0, 0, NULL},
+    {"camera.width_px", VALUE_INTEGER, true, AT(camera.width_px), 16, 30000, NULL},
+    {"camera.height_px", VALUE_INTEGER, true, AT(camera.height_px), 16, 30000, NULL},
+    {"camera.sensor_width_mm", VALUE_MM, true, AT(camera.sensor_width_nm), 1, 200, NULL},
+    {"camera.shutter_lag_ms", VALUE_MS, false, AT(camera.shutter_lag_us), 0, 5000, NULL},
+    {"camera.sync_s", VALUE_S, false, AT(camera.sync_us), 0.0001, 1, NULL},
+    {"axis.kind", VALUE_NAME, false, AT(axis.kind), 0, 0, NULL},
+    {"axis.link", VALUE_TEXT, false, AT(axis.link), 0, 0, NULL},
+    {"axis.lead_mm", VALUE_MM, true, AT(axis.lead_nm), 0.01, 100, NULL},
+    {"axis.steps_per_rev", VALUE_INTEGER, true, AT(axis.steps_per_rev), 1, 100000, NULL},
+    {"axis.microsteps", VALUE_INTEGER, true, AT(axis.microsteps), 1, 256, NULL},
+    {"axis.clearance_mm", VALUE_MM, false, AT(axis.clearance_nm), 0.001, 2000, NULL},
+    {"axis.backlash_um", VALUE_UM, false, AT(axis.backlash_nm), 0, 5000, NULL},
+    {"axis.speed_mm_per_s", VALUE_MM, false, AT(axis.speed_nm_per_s), 0.001, 200, NULL},
+    {"lens.focal_length_mm", VALUE_MM, false, AT(lens.focal_length_nm), 0.5, 2000, NULL},
+    {"lens.f_number", VALUE_REAL, false, AT(lens.f_number), 0.5, 128, NULL},
+    {"lens.effective_f_number", VALUE_REAL, false, AT(lens.effective_f_number), 0.5, 1000, NULL},
+    {"lens.na", VALUE_REAL, false, AT(lens.na), 0.001, 0.95, NULL},
+    {"lens.pupil_ratio", VALUE_REAL, false, AT(lens.pupil_ratio), 0.05, 20, NULL},
+    {"lens.teleconverter", VALUE_REAL, false, AT(lens.teleconverter), 0.5, 4, NULL},
+    {"light.kind", VALUE_WORD, false, AT(light.kind), 0, 0, "continuous flash"},
+    {"light.recycle_s", VALUE_S, false, AT(light.recycle_us), 0, 600, NULL},
+};
+
+static const struct schema schema = {"bench file", rows, sizeof rows / sizeof *rows};
+
+static int only_one(const struct bench *b, const char *first, const char *second, struct err *why)
+{
+    const int32_t one = origin_line(&b->origins, first), two = origin_line(&b->origins, second);
+    if (!one || !two) return E_OK;
+    return fail(why, E_INPUT, "%s:%d: both %s (line %d) and %s (line %d) are given; keep one", b->path,
+                one > two ? one : two, first, one, second, two);
+}
+
+static int check_lens(const struct bench *b, struct err *why)
+{
+    int rc = only_one(b, "lens.f_number", "lens.effective_f_number", why);
+    if (!rc) rc = only_one(b, "lens.f_number", "lens.na", why);
+    if (!rc) rc = only_one(b, "lens.effective_f_number", "lens.na", why);
+    if (rc) return rc;
+    if (b->lens.f_number > 0 || b->lens.effective_f_number > 0 || b->lens.na > 0) return E_OK;
+    return fail(why, E_INPUT,
+                "%s:1: the lens has no aperture; under lens, write f_number, effective_f_number or na",
+                b->path);
+}
+
+static int finish(struct bench *b, struct err *why)
+{
+    b->lens.pupil_ratio_given = b->lens.pupil_ratio != 0;
+    if (!b->lens.pupil_ratio_given) b->lens.pupil_ratio = 1;
+    if (b->lens.teleconverter == 0) b->lens.teleconverter = 1;
+    if (!b->camera.kind[0]) snprintf(b->camera.kind, sizeof b->camera.kind, "simulated");
+    if (!b->axis.kind[0]) snprintf(b->axis.kind, sizeof b->axis.kind, "rail");
+    if (!b->axis.link[0]) snprintf(b->axis.link, sizeof b->axis.link, "simulated");
+    return check_lens(b, why);
+}
+
+int bench_parse(const char *text, const char *name, struct bench *out, struct err *why)
+{
+    struct bench b = {0};
+    int rc = reader_resolve("", name, b.path, why);
+    if (!rc) rc = reader_fill(text, name, &schema, &b, &b.origins, why);
+    if (!rc) rc = finish(&b, why);
+    if (!rc) *out = b;
+    return rc;
+}
+
+int bench_read(const char *path, struct bench *out, struct err *why)
+{
+    char *text;
+    int rc = reader_text(path, &text, why);
+    if (rc) return rc;
+    rc = bench_parse(text, path, out, why);
+    mem_free(text);
+    return rc;
+}
+
+void bench_clear(struct bench *b)
+{
+    if (b) *b = (struct bench){0};
+}
