@@ -113,6 +113,23 @@ int fs_put(const char *dir, const char *name, const void *bytes, size_t count, u
     return end_part(part, to, fd, mode, write_all(fd, bytes, count, part, why), why);
 }
 
+int fs_replace(const char *dir, const char *name, const void *bytes, size_t count, struct err *why)
+{
+    char to[PATH_MAX], part[PATH_MAX];
+    int rc = fs_join(to, sizeof to, dir, name, why);
+    if (rc) return rc;
+    int n =
+        snprintf(part, sizeof part, "%s.part%ld", to, (long)getpid()); /* another process may be at it, too */
+    if (n < 0 || n >= (int)sizeof part) return fail(why, E_INPUT, "%.60s...: the path is too long", to);
+    int fd = open(part, O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC | O_NOFOLLOW, 0666);
+    if (fd < 0) return fail_errno(why, E_IO, "%s: cannot write", part);
+    rc = write_all(fd, bytes, count, part, why);
+    if (close(fd) && !rc) rc = fail_errno(why, E_IO, "%s: cannot close", part);
+    if (!rc) rc = fs_rename(part, to, why);
+    if (rc) unlink(part);
+    return rc;
+}
+
 static int copy_bytes(int in, int out, const char *from, const char *to, struct err *why)
 {
     if (ioctl(out, FICLONE, in) == 0) return E_OK;

@@ -29,6 +29,10 @@ int fs_sync_dir(const char *path, struct err *why);
 int fs_put(const char *dir, const char *name, const void *bytes, size_t count, unsigned mode,
            struct err *why);
 
+/* Whole file from memory that replaces what was there, for what can be made again: renamed into place, not
+ * synced. */
+int fs_replace(const char *dir, const char *name, const void *bytes, size_t count, struct err *why);
+
 /* Byte copy (a reflink where the file system can), durably, read-only if the source is; E_STATE when `to`
  * exists. */
 int fs_copy(const char *from, const char *to, struct err *why);

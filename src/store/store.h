@@ -94,6 +94,9 @@ int store_put_frame(struct store *, const char *name, const void *bytes, size_t 
  * without the dot. */
 int store_frame_name(char *out, size_t room, const struct exposure_row *, const char *ext, struct err *why);
 
+/* By the ending alone: JPEG, undeveloped sensor data, anything else. */
+enum file_role store_role_by_name(const char *name);
+
 /* ---- remarks */
 
 int store_add_event(struct store *, int64_t at_wall_us, const char *kind, const char *text,

@@ -1,0 +1,27 @@
+/* inner.h - what a store is, for the files of store/ only. */
+#ifndef STADDLE_STORE_INNER_H
+#define STADDLE_STORE_INNER_H
+
+#include <limits.h>
+#include <sqlite3.h>
+
+#include "store/store.h"
+
+struct store {
+    sqlite3 *db;
+    bool readonly;
+    int lock; /* of the folder, held by the one writer; -1 for a reader */
+    char dir[PATH_MAX], frames[PATH_MAX], derived[PATH_MAX];
+};
+
+int store_may_write(const struct store *, struct err *why);
+
+/* Inside a transaction: a file row of that exposure. */
+int store_insert_file(struct store *, int64_t exposure_id, const struct file_row *, struct err *why);
+
+/* Inside a transaction: a plan's row. */
+int store_insert_plan(struct store *, const struct plan_row *, int64_t *id_out, struct err *why);
+
+int store_damaged(struct err *why, const char *what);
+
+#endif
