@@ -1,0 +1,153 @@
+#include "report/canvas.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "base/mem.h"
+
+int canvas_init(struct canvas *c, int32_t w, int32_t h, struct rgb paper, struct err *why)
+{
+    if (w < 1 || h < 1 || w > CANVAS_SIDE_MOST || h > CANVAS_SIDE_MOST)
+        return fail(why, E_INPUT, "a picture of %d x %d px cannot be drawn", w, h);
+    *c = (struct canvas){.w = w, .h = h};
+    c->surface = cairo_image_surface_create(CAIRO_FORMAT_RGB24, w, h);
+    c->cr = cairo_create(c->surface);
+    if (cairo_status(c->cr)) {
+        canvas_clear(c);
+        return fail(why, E_NOMEM, "no memory for a picture of %d x %d px; close other programs", w, h);
+    }
+    canvas_fill(c, 0, 0, w, h, paper);
+    return E_OK;
+}
+
+void canvas_clear(struct canvas *c)
+{
+    cairo_destroy(c->cr);
+    cairo_surface_destroy(c->surface);
+    *c = (struct canvas){0};
+}
+
+struct png_bytes {
+    uint8_t *bytes;
+    size_t count, room;
+};
+
+static cairo_status_t take_bytes(void *to, const unsigned char *bytes, unsigned int count)
+{
+    struct png_bytes *p = to;
+    if (p->count + count > p->room) {
+        const size_t room = 2 * p->room + count + 4096;
+        void *grown = mem_grow(p->bytes, p->room, room, 1, NULL);
+        if (!grown) return CAIRO_STATUS_NO_MEMORY;
+        p->bytes = grown;
+        p->room = room;
+    }
+    memcpy(p->bytes + p->count, bytes, count);
+    p->count += count;
+    return CAIRO_STATUS_SUCCESS;
+}
+
+int canvas_png(struct canvas *c, struct picture *out, struct err *why)
+{
+    struct png_bytes p = {0};
+    cairo_status_t status = cairo_status(c->cr);
+    if (!status) status = cairo_surface_write_to_png_stream(c->surface, take_bytes, &p);
+    if (status) {
+        mem_free(p.bytes);
+        return fail(why, E_NOMEM, "a picture could not be drawn: %s", cairo_status_to_string(status));
+    }
+    *out = (struct picture){p.bytes, p.count, c->w, c->h};
+    return E_OK;
+}
+
+void picture_clear(struct picture *p)
+{
+    mem_free(p->bytes);
+    *p = (struct picture){0};
+}
+
+void canvas_ink(struct canvas *c, struct rgb ink, double alpha)
+{
+    cairo_set_source_rgba(c->cr, ink.r, ink.g, ink.b, alpha);
+}
+
+void canvas_fill(struct canvas *c, double x, double y, double w, double h, struct rgb ink)
+{
+    canvas_ink(c, ink, 1);
+    cairo_rectangle(c->cr, x, y, w, h);
+    cairo_fill(c->cr);
+}
+
+void canvas_frame(struct canvas *c, double x, double y, double w, double h, struct rgb ink, double width)
+{
+    canvas_ink(c, ink, 1);
+    cairo_set_line_width(c->cr, width);
+    cairo_rectangle(c->cr, x, y, w, h);
+    cairo_stroke(c->cr);
+}
+
+void canvas_font(struct canvas *c, double size, bool bold)
+{
+    cairo_select_font_face(c->cr, "DejaVu Sans", CAIRO_FONT_SLANT_NORMAL,
+                           bold ? CAIRO_FONT_WEIGHT_BOLD : CAIRO_FONT_WEIGHT_NORMAL);
+    cairo_set_font_size(c->cr, size);
+}
+
+double canvas_text_width(struct canvas *c, const char *text)
+{
+    cairo_text_extents_t e;
+    cairo_text_extents(c->cr, text, &e);
+    return e.x_advance;
+}
+
+void canvas_text(struct canvas *c, double x, double y, double align, struct rgb ink, const char *text)
+{
+    canvas_ink(c, ink, 1);
+    cairo_move_to(c->cr, x - align * canvas_text_width(c, text), y);
+    cairo_show_text(c->cr, text);
+    cairo_new_path(c->cr);
+}
+
+uint32_t *canvas_pixels(struct canvas *c, int32_t *stride)
+{
+    cairo_surface_flush(c->surface);
+    *stride = cairo_image_surface_get_stride(c->surface) / 4;
+    return (uint32_t *)(void *)cairo_image_surface_get_data(c->surface);
+}
+
+void canvas_touched(struct canvas *c)
+{
+    cairo_surface_mark_dirty(c->surface);
+}
+
+uint32_t canvas_word(struct rgb c)
+{
+    return (uint32_t)lround(c.r * 255) << 16 | (uint32_t)lround(c.g * 255) << 8 | (uint32_t)lround(c.b * 255);
+}
+
+int canvas_gray(struct canvas *c, const uint8_t *gray, int32_t gw, int32_t gh, double x, double y, double w,
+                double h, struct err *why)
+{
+    struct canvas from;
+    int rc = canvas_init(&from, gw, gh, PALETTE_PAPER, why);
+    if (rc) return rc;
+    int32_t stride;
+    uint32_t *words = canvas_pixels(&from, &stride);
+    for (int32_t i = 0; i < gh; i++)
+        for (int32_t k = 0; k < gw; k++)
+            words[(size_t)i * (size_t)stride + (size_t)k] =
+                gray[(size_t)i * (size_t)gw + (size_t)k] * 0x010101u;
+    canvas_touched(&from);
+    cairo_save(c->cr);
+    cairo_rectangle(c->cr, x, y, w, h);
+    cairo_clip(c->cr);
+    cairo_translate(c->cr, x, y);
+    cairo_scale(c->cr, w / gw, h / gh);
+    cairo_set_source_surface(c->cr, from.surface, 0, 0);
+    cairo_pattern_set_filter(cairo_get_source(c->cr), CAIRO_FILTER_GOOD);
+    cairo_pattern_set_extend(cairo_get_source(c->cr), CAIRO_EXTEND_PAD);
+    cairo_paint(c->cr);
+    cairo_restore(c->cr);
+    canvas_clear(&from);
+    return E_OK;
+}
