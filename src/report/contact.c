@@ -48,6 +48,13 @@ void pictures_frame_words(const struct pictures_of *p, int32_t frame, char *out,
         add_word(out, room, "margin");
 }
 
+static bool at_fault(const struct pictures_of *p, int32_t frame)
+{
+    const struct verdict *v = p->verdict;
+    return listed(&v->blurred, frame) || listed(&v->shifted, frame) || listed(&v->swapped, frame) ||
+           listed(&v->repeated, frame) || jumps_at(&v->light, frame);
+}
+
 static bool has_words(const struct pictures_of *p, int32_t frame)
 {
     char words[128];
@@ -116,7 +123,7 @@ static int draw_frame(struct canvas *c, const struct pictures_of *p, const struc
     canvas_font(c, 11, false);
     fit(c, text, s->thumb_w - after);
     canvas_text(c, x + after, y + s->thumb_h + CHIP + 16, 0,
-                has_words(p, frame) ? PALETTE_ALARM : PALETTE_QUIET, text);
+                at_fault(p, frame) ? PALETTE_ALARM : PALETTE_QUIET, text);
     return E_OK;
 }
 

@@ -43,19 +43,21 @@ void pictures_placings(const struct frame_measure *measures, int32_t count, stru
     }
 }
 
+/* The strip beyond the last whole tile is drawn like the tile beside it. */
 static const struct tile_verdict *tile_at(const struct map *m, double x, double y)
 {
-    const int32_t row = (int32_t)(y / m->tile), col = (int32_t)(x / m->tile);
-    if (row < 0 || col < 0 || row >= m->v->rows || col >= m->v->cols) return NULL;
+    int32_t row = (int32_t)(y / m->tile), col = (int32_t)(x / m->tile);
+    row = row < 0 ? 0 : row >= m->v->rows ? m->v->rows - 1 : row;
+    col = col < 0 ? 0 : col >= m->v->cols ? m->v->cols - 1 : col;
     return &m->v->tiles[(size_t)row * (size_t)m->v->cols + (size_t)col];
 }
 
 static int32_t best_frame(const struct map *m, const struct tile_verdict *t)
 {
     int32_t frame = m->v->useful_first >= 0 ? (m->v->useful_first + m->v->useful_last) / 2 : m->v->frames / 2;
-    if (t && t->state == TILE_UNSHARP_BEFORE) frame = 0;
-    if (t && t->state == TILE_UNSHARP_AFTER) frame = m->v->frames - 1;
-    if (t && t->state == TILE_COVERED && t->peak_count > 0) frame = (int32_t)lroundf(t->peak[0]);
+    if (t->state == TILE_UNSHARP_BEFORE) frame = 0;
+    if (t->state == TILE_UNSHARP_AFTER) frame = m->v->frames - 1;
+    if (t->state == TILE_COVERED && t->peak_count > 0) frame = (int32_t)lroundf(t->peak[0]);
     return frame < 0 ? 0 : frame >= m->v->frames ? m->v->frames - 1 : frame;
 }
 
@@ -113,7 +115,7 @@ static int smooth_luma(struct map *m, struct err *why)
 static struct rgb tint(const struct map *m, const struct tile_verdict *t, double luma, double relief)
 {
     struct lab c = {0.86 + 0.10 * (luma - 0.5) + 0.5 * relief, 0, 0};
-    if (!t || t->state == TILE_OUTSIDE) {
+    if (t->state == TILE_OUTSIDE) {
         c.l = 0.45 + 0.25 * luma;
     } else if (t->state == TILE_COVERED) {
         c = palette_scale_lab(t->peak_count > 0 ? pictures_scale_at(m->v, (double)t->peak[0]) : 0.5);
@@ -225,7 +227,7 @@ static void write_numbers(struct map *m)
                     square += (double)t->peak[0] * (double)t->peak[0];
                     n++;
                 }
-            if (2 * n < block * block) continue;
+            if (4 * n < 3 * block * block) continue;
             const double mean = sum / n, spread = sqrt(fmax(0, square / n - mean * mean));
             if (spread > fmax(2.5, m->v->frames / 16.0)) continue;
             char text[16];

@@ -12,7 +12,7 @@ const char page_style[] =
     "body{margin:0;background:var(--paper);color:var(--ink);"
     "font:17px/1.55 \"Iowan Old Style\",\"Palatino Linotype\",\"DejaVu Serif\",Georgia,serif}\n"
     "main{max-width:64rem;margin:0 auto;padding:2.5rem 1.25rem 4rem}\n"
-    "header p,.small,figcaption,th,td,dt,dd,.key{font-family:system-ui,\"DejaVu Sans\",sans-serif}\n"
+    ".over,.small,figcaption,th,td,dt,dd,.key{font-family:system-ui,\"DejaVu Sans\",sans-serif}\n"
     ".over{margin:0;font-size:.82rem;letter-spacing:.04em;color:var(--quiet)}\n"
     "h1{margin:.1rem 0 1.4rem;font-size:1.5rem;font-weight:600;overflow-wrap:anywhere}\n"
     "h2{margin:3.2rem 0 .5rem;padding-top:.8rem;border-top:1px solid "

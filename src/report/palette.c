@@ -25,11 +25,16 @@ struct lab palette_lab(struct rgb c)
                         0.0259040371 * l + 0.7827717662 * m - 0.8086757660 * s};
 }
 
+static double cube(double x)
+{
+    return x * x * x;
+}
+
 struct rgb palette_rgb(struct lab c)
 {
-    const double l = pow(c.l + 0.3963377774 * c.a + 0.2158037573 * c.b, 3);
-    const double m = pow(c.l - 0.1055613458 * c.a - 0.0638541728 * c.b, 3);
-    const double s = pow(c.l - 0.0894841775 * c.a - 1.2914855480 * c.b, 3);
+    const double l = cube(c.l + 0.3963377774 * c.a + 0.2158037573 * c.b);
+    const double m = cube(c.l - 0.1055613458 * c.a - 0.0638541728 * c.b);
+    const double s = cube(c.l - 0.0894841775 * c.a - 1.2914855480 * c.b);
     return (struct rgb){coded(4.0767416621 * l - 3.3077115913 * m + 0.2309699292 * s),
                         coded(-1.2684380046 * l + 2.6097574011 * m - 0.3413193965 * s),
                         coded(-0.0041960863 * l - 0.7034186147 * m + 1.7076147010 * s)};
@@ -55,5 +60,8 @@ struct rgb palette_scale(double t)
 
 struct rgb palette_ink_on(struct rgb c)
 {
-    return palette_lab(c).l > 0.62 ? PALETTE_INK : (struct rgb){1, 1, 1};
+    /* Where both have the same contrast by WCAG 2.1: (y + 0.05)^2 = 1.05 * 0.05. */
+    const double y = 0.2126 * linear(c.r) + 0.7152 * linear(c.g) + 0.0722 * linear(c.b);
+    const double ink = y > 0.179 ? 0 : 1;
+    return (struct rgb){ink, ink, ink};
 }

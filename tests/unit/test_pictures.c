@@ -1,0 +1,263 @@
+/* The pictures that check shows, judged by what can be measured in them. They are read back with libpng, not
+ * with the library that drew them. The stack is made up, so that what each part must look like is known. */
+#include "tests/support/test.h"
+
+#include <png.h>
+
+#include "base/mem.h"
+#include "report/pictures.h"
+#include "tests/support/made_up.h"
+
+struct pixels {
+    int32_t w, h;
+    uint8_t *rgb;
+};
+
+static struct pixels read_back(struct picture *p)
+{
+    png_image image = {.version = PNG_IMAGE_VERSION};
+    assert_true(png_image_begin_read_from_memory(&image, p->bytes, p->count));
+    image.format = PNG_FORMAT_RGB;
+    struct pixels out = {(int32_t)image.width, (int32_t)image.height, malloc(PNG_IMAGE_SIZE(image))};
+    assert_true(png_image_finish_read(&image, NULL, out.rgb, 0, NULL));
+    assert_int_equal(out.w, p->w);
+    assert_int_equal(out.h, p->h);
+    picture_clear(p);
+    return out;
+}
+
+struct look {
+    double mean[3], sd, alarm; /* alarm: share of pixels in the colour that means trouble */
+};
+
+static struct look look_at(const struct pixels *p, int32_t x0, int32_t y0, int32_t w, int32_t h)
+{
+    struct look l = {0};
+    double square = 0, luma_sum = 0;
+    for (int32_t y = y0; y < y0 + h; y++)
+        for (int32_t x = x0; x < x0 + w; x++) {
+            const uint8_t *c = p->rgb + 3 * (y * p->w + x);
+            const double luma = 0.299 * c[0] + 0.587 * c[1] + 0.114 * c[2];
+            for (int k = 0; k < 3; k++)
+                l.mean[k] += c[k];
+            luma_sum += luma;
+            square += luma * luma;
+            l.alarm += c[0] > c[1] + 90 && c[0] > c[2] + 40;
+        }
+    const double n = (double)w * h;
+    for (int k = 0; k < 3; k++)
+        l.mean[k] /= n;
+    l.alarm /= n;
+    l.sd = sqrt(fmax(0, square / n - luma_sum * luma_sum / n / n));
+    return l;
+}
+
+static struct pixels coverage_of(bool faults, bool legend)
+{
+    struct err why = {0};
+    struct picture p;
+    struct made_up *m = made_up_stack(40, 1800, 1200, faults);
+    const struct pictures_of of = made_up_pictures(m);
+    assert_int_equal(pictures_coverage(&of, legend, &p, &why), 0);
+    made_up_free(m);
+    return read_back(&p);
+}
+
+static void coverage_has_the_shape_of_the_frame(void **state)
+{
+    (void)state;
+    struct pixels bare = coverage_of(true, false), whole = coverage_of(true, true);
+    assert_int_equal(bare.w, COVERAGE_WIDTH);
+    assert_int_equal(bare.h, COVERAGE_WIDTH * 1200 / 1800);
+    assert_true(whole.h > bare.h + 60);
+    const struct look legend = look_at(&whole, 0, bare.h, whole.w, whole.h - bare.h);
+    assert_true(legend.sd > 10);
+    free(bare.rgb);
+    free(whole.rgb);
+}
+
+/* The made-up slope deepens to the right: brass there, blue here, dark after light. */
+static void coverage_tells_near_from_far(void **state)
+{
+    (void)state;
+    struct pixels p = coverage_of(false, false);
+    const struct look near = look_at(&p, 20, 100, 100, 300), far = look_at(&p, 1060, 400, 100, 200);
+    assert_true(near.mean[0] > near.mean[2] + 30);
+    assert_true(far.mean[2] > far.mean[0] + 60);
+    assert_true(near.mean[1] > far.mean[1] + 60);
+    free(p.rgb);
+}
+
+static void coverage_shows_the_subject_through_the_tint(void **state)
+{
+    (void)state;
+    struct pixels p = coverage_of(false, false);
+    const struct look sharp = look_at(&p, 800, 450, 100, 150);
+    assert_true(sharp.sd > 6);
+    free(p.rgb);
+}
+
+/* Sharp nowhere is hatched in the alarm colour; no texture is gray; a good stack has no alarm anywhere. */
+static void coverage_hatches_only_what_is_sharp_nowhere(void **state)
+{
+    (void)state;
+    struct pixels bad = coverage_of(true, false), good = coverage_of(false, false);
+    assert_true(look_at(&bad, 950, 80, 200, 60).alarm > 0.15);   /* beyond the last frame */
+    assert_true(look_at(&bad, 10, 100, 90, 100).alarm > 0.15);   /* nearer than the first */
+    assert_true(look_at(&bad, 670, 580, 70, 80).alarm > 0.30);   /* the gap, crossed */
+    assert_true(look_at(&bad, 300, 600, 200, 40).alarm < 0.001); /* sharp */
+    assert_true(look_at(&good, 0, 0, good.w, good.h).alarm < 0.0005);
+    const struct look flat = look_at(&good, 100, 720, 900, 70);
+    assert_near(flat.mean[0], flat.mean[1], 2);
+    assert_near(flat.mean[1], flat.mean[2], 2);
+    free(bad.rgb);
+    free(good.rgb);
+}
+
+static void contact_sheet_shows_every_frame(void **state)
+{
+    (void)state;
+    struct err why = {0};
+    struct picture png;
+    struct made_up *m = made_up_stack(40, 1800, 1200, false);
+    const struct pictures_of of = made_up_pictures(m);
+    assert_int_equal(pictures_contact(&of, &png, &why), 0);
+    made_up_free(m);
+    struct pixels p = read_back(&png);
+    assert_int_equal(p.w, COVERAGE_WIDTH);
+    /* 40 frames are laid six to a row: seven rows, the last with four. */
+    int32_t shown = 0;
+    for (int32_t row = 0; row < 7; row++)
+        for (int32_t col = 0; col < 6; col++)
+            shown += look_at(&p, 16 + col * 197 + 20, row * (p.h - 2) / 7 + 30, 140, 60).sd > 3;
+    assert_int_equal(shown, 40);
+    free(p.rgb);
+}
+
+static void contact_sheet_of_a_huge_stack_stays_a_sheet(void **state)
+{
+    (void)state;
+    struct err why = {0};
+    struct picture png;
+    struct made_up *m = made_up_stack(900, 160, 120, false);
+    const struct pictures_of of = made_up_pictures(m);
+    assert_int_equal(pictures_contact(&of, &png, &why), 0);
+    assert_true(png.h < 10000);
+    picture_clear(&png);
+    made_up_free(m);
+}
+
+static void frames_are_described_in_words(void **state)
+{
+    (void)state;
+    char words[128];
+    struct made_up *m = made_up_stack(40, 320, 200, true);
+    const struct pictures_of of = made_up_pictures(m);
+    static const struct {
+        int32_t frame;
+        const char *words;
+    } wanted[] = {{0, "margin"},       {2, "first useful"}, {8, "blurred"},     {12, "swapped with the next"},
+                  {20, "light jumps"}, {37, "last useful"}, {39, "not needed"}, {15, ""}};
+    for (size_t i = 0; i < sizeof wanted / sizeof *wanted; i++) {
+        pictures_frame_words(&of, wanted[i].frame, words, sizeof words);
+        assert_string_equal(words, wanted[i].words);
+    }
+    made_up_free(m);
+}
+
+/* Every pixel of a made-up frame tells where it lies, so the cut can be checked exactly away from the corner
+ * marks. */
+static void weak_place_is_shown_at_full_size(void **state)
+{
+    (void)state;
+    struct err why = {0};
+    struct picture png;
+    struct made_up *m = made_up_stack(10, 1800, 1200, true);
+    const struct pictures_of of = made_up_pictures(m);
+    uint8_t *rgb = malloc((size_t)1800 * 1200 * 3);
+    for (int32_t y = 0; y < 1200; y++)
+        for (int32_t x = 0; x < 1800; x++) {
+            uint8_t *c = rgb + 3 * (y * 1800 + x);
+            c[0] = (uint8_t)x, c[1] = (uint8_t)y, c[2] = (uint8_t)(x / 256 * 16 + y / 256);
+        }
+    m->verdict.weakest[0] = (struct weak_place){.x_px = 900, .y_px = 600, .w_px = 20, .h_px = 20};
+    m->verdict.weakest[1] = (struct weak_place){.x_px = 1790, .y_px = 2, .w_px = 10, .h_px = 10};
+    const int32_t left[2] = {910 - PLACE_WIDTH / 2, 1800 - PLACE_WIDTH}, top[2] = {610 - PLACE_HEIGHT / 2, 0};
+    for (int i = 0; i < 2; i++) {
+        assert_int_equal(pictures_place(&of, i, rgb, 1800, 1200, &png, &why), 0);
+        struct pixels p = read_back(&png);
+        assert_int_equal(p.w, PLACE_WIDTH);
+        assert_int_equal(p.h, PLACE_HEIGHT);
+        assert_memory_equal(p.rgb + 3 * (PLACE_WIDTH * 100 + 30),
+                            rgb + 3 * (1800 * (top[i] + 100) + left[i] + 30), 3 * 100);
+        const int32_t in_x = i ? 475 : 240, in_y = i ? 7 : 180; /* the weak tile's middle, unmarked */
+        assert_memory_equal(p.rgb + 3 * (PLACE_WIDTH * in_y + in_x),
+                            rgb + 3 * (1800 * (top[i] + in_y) + left[i] + in_x), 3);
+        free(p.rgb);
+    }
+    assert_int_equal(pictures_place(&of, 3, rgb, 1800, 1200, &png, &why), E_INPUT);
+    free(rgb);
+    made_up_free(m);
+}
+
+/* Neighbour shifts add up: a point at p in frame 0 lies at s2 (s1 p + d1) + d2 in frame 2; what is not
+ * trusted is left out. */
+static void placings_follow_a_point_through_the_stack(void **state)
+{
+    (void)state;
+    struct frame_measure m[4] = {0};
+    m[1].shift = (struct frame_shift){SHIFT_GOOD, 3, -2, 0.5f, 1};
+    m[2].shift = (struct frame_shift){SHIFT_GOOD, 1, 1, 0.5f, 1};
+    m[3].shift = (struct frame_shift){SHIFT_AMBIGUOUS, 100, 100, 3, 0.2f};
+    struct placing p[4];
+    pictures_placings(m, 4, p);
+    const double x = 40, y = 80;
+    assert_near(p[2].scale * x + p[2].dx_px, 0.5 * (0.5 * x + 3) + 1, 1e-9);
+    assert_near(p[2].scale * y + p[2].dy_px, 0.5 * (0.5 * y - 2) + 1, 1e-9);
+    assert_near(p[3].scale, p[2].scale, 1e-12);
+}
+
+static int draw_coverage(const struct pictures_of *of, struct picture *out, struct err *why)
+{
+    return pictures_coverage(of, true, out, why);
+}
+
+static void failing_memory_leaves_nothing_behind(void **state)
+{
+    (void)state;
+    struct made_up *m = made_up_stack(8, 400, 300, true);
+    const struct pictures_of of = made_up_pictures(m);
+    int (*const draw[])(const struct pictures_of *, struct picture *, struct err *) = {draw_coverage,
+                                                                                       pictures_contact};
+    for (int i = 0; i < 2; i++) {
+        int rc = E_NOMEM;
+        for (long n = 1; rc && n < 100; n++) {
+            struct err why = {0};
+            struct picture png = {0};
+            mem_fail_at(n);
+            rc = draw[i](&of, &png, &why);
+            mem_fail_at(0);
+            assert_true(rc == 0 || (rc == E_NOMEM && why.text[0] && !png.bytes));
+            picture_clear(&png);
+        }
+        assert_int_equal(rc, 0);
+    }
+    made_up_free(m);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(coverage_has_the_shape_of_the_frame),
+        cmocka_unit_test(coverage_tells_near_from_far),
+        cmocka_unit_test(coverage_shows_the_subject_through_the_tint),
+        cmocka_unit_test(coverage_hatches_only_what_is_sharp_nowhere),
+        cmocka_unit_test(contact_sheet_shows_every_frame),
+        cmocka_unit_test(contact_sheet_of_a_huge_stack_stays_a_sheet),
+        cmocka_unit_test(frames_are_described_in_words),
+        cmocka_unit_test(weak_place_is_shown_at_full_size),
+        cmocka_unit_test(placings_follow_a_point_through_the_stack),
+        cmocka_unit_test(failing_memory_leaves_nothing_behind),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
