@@ -17,7 +17,7 @@ const char page_style[] =
     "h1{margin:.1rem 0 1.4rem;font-size:1.5rem;font-weight:600;overflow-wrap:anywhere}\n"
     "h2{margin:3.2rem 0 .5rem;padding-top:.8rem;border-top:1px solid "
     "var(--line);font-size:1.2rem;font-weight:600}\n"
-    "p{max-width:44rem;margin:.4rem 0 1rem}\n"
+    "p{margin:.4rem 0 1rem;max-width:44rem}\n"
     ".verdict{margin:0;padding:.2rem 0 .2rem 1.1rem;border-left:.4rem solid var(--good);font-size:1.75rem;"
     "line-height:1.28;max-width:none;overflow-wrap:break-word}\n"
     ".almost,.nothing{border-color:var(--careful)}.no{border-color:var(--alarm)}\n"
