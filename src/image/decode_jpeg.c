@@ -1,0 +1,257 @@
+/* decode_jpeg.c - through libjpeg. For luma the decoder's own planes are taken before colour conversion: Y is
+ * the luma, and a pixel is clipped when Y plus the largest of the three chroma terms of ITU-T T.871 reaches
+ * 255. */
+#include "image/decode_part.h"
+
+#include <setjmp.h>
+#include <stdio.h>
+#include <string.h>
+
+#include <jerror.h>
+#include <jpeglib.h>
+
+#include "base/mem.h"
+
+/* One bit for the DC term of every 8x8 block is the least that a scan can spend. */
+#define PIXELS_PER_BYTE_MOST 512
+#define SCANS_MOST           200 /* of a progressive file; writers use about ten */
+#define PLANES               3
+#define ROWS_MOST            32 /* of one strip: 8 x the largest vertical sampling factor */
+
+struct trouble {
+    struct jpeg_error_mgr base;
+    jmp_buf back;
+    char text[JMSG_LENGTH_MAX];
+};
+
+struct jpeg_job {
+    struct jpeg_decompress_struct dinfo;
+    struct trouble trouble;
+    struct jpeg_progress_mgr progress;
+    uint8_t *strip; /* rows on their way */
+};
+
+static void give_up(j_common_ptr c)
+{
+    struct trouble *t = (struct trouble *)c->err;
+    c->err->format_message(c, t->text);
+    longjmp(t->back, 1);
+}
+
+/* libjpeg would go on after a warning and fill the rest with gray. */
+static void warn_is_error(j_common_ptr c, int level)
+{
+    if (level < 0) give_up(c);
+}
+
+static void count_scans(j_common_ptr c)
+{
+    if (((j_decompress_ptr)c)->input_scan_number > SCANS_MOST) ERREXIT(c, JERR_BAD_PROGRESSION);
+}
+
+static int open_jpeg(const struct source *src, struct jpeg_job *job, struct err *why)
+{
+    j_decompress_ptr d = &job->dinfo;
+    jpeg_create_decompress(d);
+    job->progress.progress_monitor = count_scans;
+    d->progress = &job->progress;
+    jpeg_mem_src(d, src->bytes, src->count);
+    jpeg_read_header(d, TRUE);
+    if (d->num_components != 1 && d->num_components != 3)
+        return fail(why, E_INPUT, "%s: a JPEG with %d colour channels; export it as RGB", src->name,
+                    d->num_components);
+    return check_size(src, d->image_width, d->image_height, PIXELS_PER_BYTE_MOST, why);
+}
+
+/* YCbCr with both chroma planes at the same whole fraction of the luma plane. */
+static bool has_plain_planes(const struct jpeg_decompress_struct *d)
+{
+    if (d->jpeg_color_space != JCS_YCbCr) return false;
+    const jpeg_component_info *c = d->comp_info;
+    return c[1].h_samp_factor == 1 && c[1].v_samp_factor == 1 && c[2].h_samp_factor == 1 &&
+           c[2].v_samp_factor == 1 && c[0].h_samp_factor == d->max_h_samp_factor &&
+           c[0].v_samp_factor == d->max_v_samp_factor && c[0].h_samp_factor <= 4 && c[0].v_samp_factor <= 4;
+}
+
+/* The luma from which on a pixel with this chroma has a channel at 255. The factors are those of ITU-T T.871
+ * in 1/65536, rounded as libjpeg rounds them. */
+static uint8_t clips_from(int cb, int cr)
+{
+    cb -= 128;
+    cr -= 128;
+    int r = (91881 * cr + 32768) >> 16;
+    int b = (116130 * cb + 32768) >> 16;
+    int g = (-22554 * cb - 46802 * cr + 32768) >> 16;
+    int up = r > b ? r : b;
+    up = g > up ? g : up;
+    return (uint8_t)(up < 0 ? 255 : 255 - up);
+}
+
+static void clips_row(uint8_t *out, int32_t width, int factor, const uint8_t *cb, const uint8_t *cr)
+{
+    if (factor == 1) {
+        for (int32_t x = 0; x < width; x++)
+            out[x] = clips_from(cb[x], cr[x]);
+    } else if (factor == 2) {
+        for (int32_t x = 0; x < width / 2; x++) {
+            uint8_t at = clips_from(cb[x], cr[x]);
+            out[2 * x] = at;
+            out[2 * x + 1] = at;
+        }
+        if (width & 1) out[width - 1] = clips_from(cb[width / 2], cr[width / 2]);
+    } else {
+        for (int32_t x = 0; x < width; x++)
+            out[x] = clips_from(cb[x / factor], cr[x / factor]);
+    }
+}
+
+static void ends_row(uint8_t *restrict ends, const uint8_t *restrict luma, const uint8_t *restrict clips,
+                     int32_t width)
+{
+    for (int32_t x = 0; x < width; x++) {
+        uint8_t high = luma[x] >= clips[x] ? IMAGE_END_HIGH : 0;
+        uint8_t low = (uint8_t)(luma[x] | (clips[x] ^ 255)) == 0 ? IMAGE_END_LOW : 0;
+        ends[x] = high | low;
+    }
+}
+
+static void read_planes(struct jpeg_job *job, struct image *out)
+{
+    j_decompress_ptr d = &job->dinfo;
+    d->raw_data_out = TRUE;
+    d->do_fancy_upsampling = FALSE;
+    jpeg_start_decompress(d);
+    const int v = d->max_v_samp_factor, h = d->max_h_samp_factor;
+    const size_t wide = (size_t)d->comp_info[0].width_in_blocks * DCTSIZE + 4 * DCTSIZE;
+    /* v*8 rows of luma, 8 of each chroma, one of limits */
+    job->strip = mem_new((size_t)(v * DCTSIZE + 2 * DCTSIZE + 1), wide, NULL);
+    if (!job->strip) ERREXIT1(d, JERR_OUT_OF_MEMORY, 0);
+    JSAMPROW rows[PLANES][ROWS_MOST];
+    JSAMPARRAY planes[PLANES] = {rows[0], rows[1], rows[2]};
+    for (int i = 0; i < v * DCTSIZE; i++)
+        rows[0][i] = job->strip + (size_t)i * wide;
+    for (int i = 0; i < DCTSIZE; i++) {
+        rows[1][i] = job->strip + (size_t)(v * DCTSIZE + i) * wide;
+        rows[2][i] = job->strip + (size_t)(v * DCTSIZE + DCTSIZE + i) * wide;
+    }
+    uint8_t *clips = job->strip + (size_t)(v * DCTSIZE + 2 * DCTSIZE) * wide;
+    const int32_t width = out->width_px;
+    while (d->output_scanline < d->output_height) {
+        const int32_t top = (int32_t)d->output_scanline;
+        jpeg_read_raw_data(d, planes, (JDIMENSION)(v * DCTSIZE));
+        for (int32_t i = 0; i < v * DCTSIZE && top + i < out->height_px; i++) {
+            size_t at = (size_t)(top + i) * (size_t)width;
+            if (i % v == 0) clips_row(clips, width, h, rows[1][i / v], rows[2][i / v]);
+            memcpy(out->luma + at, rows[0][i], (size_t)width);
+            ends_row(out->ends + at, rows[0][i], clips, width);
+        }
+    }
+    jpeg_finish_decompress(d);
+}
+
+static void read_rows(struct jpeg_job *job, struct sink *sink)
+{
+    j_decompress_ptr d = &job->dinfo;
+    jpeg_start_decompress(d);
+    const int step = d->output_components;
+    job->strip = mem_new(d->output_width, (size_t)step, NULL);
+    if (!job->strip) ERREXIT1(d, JERR_OUT_OF_MEMORY, 0);
+    JSAMPROW row[1] = {job->strip};
+    while (d->output_scanline < d->output_height) {
+        const int32_t y = (int32_t)d->output_scanline;
+        jpeg_read_scanlines(d, row, 1);
+        if (step == 1)
+            sink_gray_row(sink, y, job->strip);
+        else
+            sink_rgb_row(sink, y, job->strip, step);
+    }
+    jpeg_finish_decompress(d);
+}
+
+/* The decoder can reduce by whole eighths: the smallest that is still enough. */
+static void choose_scale(j_decompress_ptr d, int32_t enough_px)
+{
+    JDIMENSION longer = d->image_width > d->image_height ? d->image_width : d->image_height;
+    d->scale_num = d->scale_denom = 8;
+    if (enough_px <= 0) return;
+    for (unsigned eighths = 1; eighths < 8; eighths *= 2)
+        if ((uint64_t)longer * eighths / 8 >= (uint64_t)enough_px) {
+            d->scale_num = eighths;
+            return;
+        }
+}
+
+static int run_jpeg(const struct source *src, struct jpeg_job *job, struct sink *sink, struct err *why)
+{
+    j_decompress_ptr d = &job->dinfo;
+    int rc = open_jpeg(src, job, why);
+    if (rc) return rc;
+    const bool planes = sink->luma && has_plain_planes(d);
+    if (d->num_components == 1)
+        d->out_color_space = JCS_GRAYSCALE;
+    else if (!planes)
+        d->out_color_space = JCS_RGB;
+    choose_scale(d, sink->luma ? 0 : sink->enough_px);
+    jpeg_calc_output_dimensions(d);
+    if ((rc = sink_begin(sink, src->name, d->output_width, d->output_height, why))) return rc;
+    if (planes)
+        read_planes(job, sink->luma);
+    else
+        read_rows(job, sink);
+    return E_OK;
+}
+
+int decode_jpeg(const struct source *src, struct sink *sink, struct err *why)
+{
+    struct jpeg_job *job = mem_new(1, sizeof *job, why);
+    if (!job) return E_NOMEM;
+    int rc;
+    job->dinfo.err = jpeg_std_error(&job->trouble.base);
+    job->trouble.base.error_exit = give_up;
+    job->trouble.base.emit_message = warn_is_error;
+    if (setjmp(job->trouble.back))
+        rc = job->trouble.base.msg_code == JERR_OUT_OF_MEMORY
+                 ? fail(why, E_NOMEM, "%s: not enough memory to decode; close other programs", src->name)
+                 : fail_damaged(src, job->trouble.text, why);
+    else
+        rc = run_jpeg(src, job, sink, why);
+    jpeg_destroy_decompress(&job->dinfo);
+    mem_free(job->strip);
+    mem_free(job);
+    return rc;
+}
+
+static bool is_frame_header(uint8_t marker)
+{
+    return marker >= 0xC0 && marker <= 0xCF && marker != 0xC4 && marker != 0xC8 && marker != 0xCC;
+}
+
+/* Markers: ITU-T T.81 table B.1. */
+int jpeg_read_header_only(const struct source *src, int32_t *width, int32_t *height, const uint8_t **exif,
+                          size_t *exif_count, struct err *why)
+{
+    const uint8_t *p = src->bytes + 2, *end = src->bytes + src->count;
+    *exif = NULL;
+    while (end - p >= 4) {
+        if (p[0] != 0xFF) return fail_damaged(src, "no marker where one should be", why);
+        if (p[1] == 0xFF) {
+            p++;
+            continue;
+        }
+        const uint8_t marker = p[1];
+        const size_t length = (size_t)p[2] << 8 | p[3];
+        const uint8_t *body = p + 4;
+        if (length < 2 || length > (size_t)(end - p) - 2 || marker == 0xDA || marker == 0xD9) break;
+        if (marker == 0xE1 && !*exif && length >= 16 && !memcmp(body, "Exif\0", 6)) {
+            *exif = body + 6;
+            *exif_count = length - 8;
+        }
+        if (is_frame_header(marker) && length >= 8) {
+            *height = body[1] << 8 | body[2];
+            *width = body[3] << 8 | body[4];
+            return check_size(src, *width, *height, PIXELS_PER_BYTE_MOST, why);
+        }
+        p += 2 + length;
+    }
+    return fail_damaged(src, "the JPEG ends before its size is told", why);
+}
