@@ -61,7 +61,7 @@ struct exposure_row {
     int32_t bracket; /* 0 */
     int32_t attempt; /* from 1 */
     enum exposure_state state;
-    char object_name[NAME_ROOM];
+    char object_name[256]; /* the camera's own; of an imported frame, the file's name before */
     int64_t object_bytes;
     int64_t nonce, fire_seq, camera_epoch;
     int64_t reached_counts;

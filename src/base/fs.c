@@ -144,16 +144,14 @@ static int copy_bytes(int in, int out, const char *from, const char *to, struct 
     }
 }
 
-int fs_copy(const char *from, const char *to, struct err *why)
+int fs_copy(const char *from, const char *to, unsigned mode, struct err *why)
 {
     char part[PATH_MAX];
-    struct stat st;
     int out;
     int in = open(from, O_RDONLY | O_CLOEXEC);
     if (in < 0) return fail_errno(why, E_IO, "%s: cannot read", from);
-    int rc =
-        fstat(in, &st) ? fail_errno(why, E_IO, "%s: cannot look at", from) : begin_part(to, part, &out, why);
-    if (!rc) rc = end_part(part, to, out, st.st_mode & 0777, copy_bytes(in, out, from, part, why), why);
+    int rc = begin_part(to, part, &out, why);
+    if (!rc) rc = end_part(part, to, out, mode, copy_bytes(in, out, from, part, why), why);
     close(in);
     return rc;
 }

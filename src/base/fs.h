@@ -33,9 +33,8 @@ int fs_put(const char *dir, const char *name, const void *bytes, size_t count, u
  * synced. */
 int fs_replace(const char *dir, const char *name, const void *bytes, size_t count, struct err *why);
 
-/* Byte copy (a reflink where the file system can), durably, read-only if the source is; E_STATE when `to`
- * exists. */
-int fs_copy(const char *from, const char *to, struct err *why);
+/* Byte copy (a reflink where the file system can, never a hard link), durably; E_STATE when `to` exists. */
+int fs_copy(const char *from, const char *to, unsigned mode, struct err *why);
 
 int fs_rename(const char *from, const char *to, struct err *why);
 

@@ -58,7 +58,8 @@ int evening_next_stack(const char *base, int64_t wall_us, int32_t utc_offset_s, 
 {
     char date[EVENING_DATE_ROOM], dir[PATH_MAX], name[32];
     evening_date(wall_us, utc_offset_s, date);
-    int rc = fs_join(dir, sizeof dir, base, date, why);
+    int rc = *base ? fs_join(dir, sizeof dir, base, date, why) : E_OK;
+    if (!*base) snprintf(dir, sizeof dir, "%s", date);
     if (!rc && !fs_exists(dir)) {
         rc = fs_make_dir(dir, why);
         if (rc == E_STATE) rc = E_OK; /* another process was quicker */

@@ -1,4 +1,5 @@
 /* evening.h - where a stack goes when nobody says where: BASE/2026-11-25/stack-001, the next free number.
+ * BASE "" is the folder in which the program was started.
  *
  * The date is that of the evening at the bench, in its local time: a night's work belongs to the day before
  * until six in the morning. */

@@ -204,7 +204,11 @@ static int add_imported(struct store *st, int64_t plan_id, const struct imported
     int rc = db_run(st->db, why, "INSERT INTO slice (plan, number, margin) VALUES (?, ?, 0)", "in", plan_id,
                     (int)f->slice);
     if (!rc) rc = insert_exposure(st, &row, EXPOSURE_KEPT, why);
-    return rc ? rc : insert_files(st, sqlite3_last_insert_rowid(st->db), f->files, f->file_count, why);
+    const int64_t id = sqlite3_last_insert_rowid(st->db);
+    if (!rc)
+        rc = db_run(st->db, why, "UPDATE exposure SET object_name = ?, object_bytes = ? WHERE id = ?", "tii",
+                    f->name_before, f->files[0].bytes, id);
+    return rc ? rc : insert_files(st, id, f->files, f->file_count, why);
 }
 
 int store_add_imported(struct store *st, const struct imported_frame *frames, int32_t count,

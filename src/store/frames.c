@@ -17,6 +17,7 @@ static const char *const raw_endings[] = {"3fr", "arw", "cr2", "cr3", "crw", "dc
                                           "kdc", "mef", "mos", "mrw", "nef", "nrw", "orf", "pef", "raf",
                                           "raw", "rw2", "rwl", "sr2", "srf", "srw", "x3f", NULL};
 static const char *const jpeg_endings[] = {"jpg", "jpeg", "jpe", NULL};
+static const char *const other_endings[] = {"png", "tif", "tiff", NULL};
 
 static bool ends_in(const char *name, const char *const *endings)
 {
@@ -30,6 +31,11 @@ enum file_role store_role_by_name(const char *name)
 {
     if (ends_in(name, jpeg_endings)) return FILE_JPEG;
     return ends_in(name, raw_endings) ? FILE_RAW : FILE_OTHER;
+}
+
+bool store_picture_by_name(const char *name)
+{
+    return ends_in(name, jpeg_endings) || ends_in(name, raw_endings) || ends_in(name, other_endings);
 }
 
 int store_put_frame(struct store *st, const char *name, const void *bytes, size_t count, struct file_row *out,

@@ -14,6 +14,9 @@ struct store {
     char dir[PATH_MAX], frames[PATH_MAX], derived[PATH_MAX];
 };
 
+/* A new stack in the empty folder `made`, open for writing. The caller closes it, then renames the folder. */
+int store_fill(const char *made, const struct stack_info *, struct store **out, struct err *why);
+
 int store_may_write(const struct store *, struct err *why);
 
 /* Inside a transaction: a file row of that exposure. */

@@ -104,14 +104,27 @@ static int fill_new(struct store *st, const struct stack_info *info, struct err 
     return rc;
 }
 
+int store_fill(const char *made, const struct stack_info *info, struct store **out, struct err *why)
+{
+    struct store *st;
+    int rc = blank(made, &st, why);
+    if (rc) return rc;
+    rc = lock_folder(st, why);
+    if (!rc) rc = fill_new(st, info, why);
+    if (rc)
+        store_close(st);
+    else
+        *out = st;
+    return rc;
+}
+
 int store_create(const char *dir, const struct stack_info *info, struct store **out, struct err *why)
 {
     char part[PATH_MAX];
     int rc = folder_begin(dir, part, sizeof part, why);
     if (rc) return rc;
     struct store *st = NULL;
-    rc = blank(part, &st, why);
-    if (!rc) rc = fill_new(st, info, why);
+    rc = store_fill(part, info, &st, why);
     store_close(st);
     if (!rc) rc = folder_finish(part, dir, why);
     if (rc) {

@@ -57,6 +57,7 @@ int store_add_plan(struct store *, const struct plan *plan, const char *reason, 
 /* A frame that was shot elsewhere; its files are in frames/ already. */
 struct imported_frame {
     int32_t slice;
+    char name_before[256]; /* of the file to measure, where it came from */
     int32_t file_count;
     struct file_row files[FRAME_FILES_MOST];
 };
@@ -96,6 +97,7 @@ int store_frame_name(char *out, size_t room, const struct exposure_row *, const 
 
 /* By the ending alone: JPEG, undeveloped sensor data, anything else. */
 enum file_role store_role_by_name(const char *name);
+bool store_picture_by_name(const char *name);
 
 /* ---- remarks */
 

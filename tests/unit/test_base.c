@@ -266,8 +266,8 @@ static void nothing_is_written_over_and_an_original_stays_read_only(void **state
     assert_int_equal(fs_put(folder, "a", "two", 3, 0444, &why), E_STATE);
     assert_int_equal(stat(path, &st), 0);
     assert_int_equal(st.st_mode & 0777, 0444);
-    assert_int_equal(fs_copy(path, copy, &why), 0);
-    assert_int_equal(fs_copy(path, copy, &why), E_STATE);
+    assert_int_equal(fs_copy(path, copy, 0644, &why), 0);
+    assert_int_equal(fs_copy(path, copy, 0644, &why), E_STATE);
     assert_int_equal(stat(copy, &other), 0);
     assert_true(other.st_ino != st.st_ino);
     assert_int_equal(other.st_size, 3);

@@ -1,0 +1,79 @@
+/* import_make.c - a scanned folder becomes a stack: copied, read again, and renamed into place when all is
+ * there. */
+#include <string.h>
+
+#include "base/fs.h"
+#include "base/mem.h"
+#include "store/folder.h"
+#include "store/hash.h"
+#include "store/import.h"
+#include "store/inner.h"
+
+static void lower_ending(const char *name, char *out, size_t room)
+{
+    snprintf(out, room, "%s", strrchr(name, '.') + 1);
+    for (char *p = out; *p; p++)
+        if (*p >= 'A' && *p <= 'Z') *p = (char)(*p + 32);
+}
+
+static int copy_file(const struct import_list *l, struct store *st, const struct import_file *f,
+                     const struct file_row *row, struct err *why)
+{
+    char from[PATH_MAX], to[PATH_MAX], sha256[SHA256_ROOM];
+    int rc = fs_join(from, sizeof from, l->folder, f->name, why);
+    if (!rc) rc = fs_join(to, sizeof to, st->frames, row->name, why);
+    if (!rc) rc = fs_copy(from, to, 0444, why);
+    if (!rc) rc = sha256_file(to, sha256, NULL, why);
+    if (!rc && strcmp(sha256, row->sha256))
+        rc = fail(why, E_IO, "%s: changed while it was copied, or the disk errs; import again", from);
+    return rc;
+}
+
+static int copy_frame(const struct import_list *l, struct store *st, const struct import_entry *e,
+                      struct imported_frame *out, struct err *why)
+{
+    const struct exposure_row as = {.purpose = PURPOSE_STACK, .slice = out->slice, .attempt = 1};
+    int rc = E_OK;
+    snprintf(out->name_before, sizeof out->name_before, "%s", e->files[0].name);
+    out->file_count = e->file_count;
+    for (int k = 0; k < e->file_count && !rc; k++) {
+        char ending[16];
+        lower_ending(e->files[k].name, ending, sizeof ending);
+        out->files[k] = e->files[k].row;
+        rc = store_frame_name(out->files[k].name, sizeof out->files[k].name, &as, ending, why);
+        if (!rc) rc = copy_file(l, st, &e->files[k], &out->files[k], why);
+    }
+    return rc;
+}
+
+/* Slices are numbered near to far, so that those of a far-first stack count down. */
+static int copy_all(const struct import_list *l, struct store *st, const struct stack_info *info,
+                    struct imported_frame *rows, struct err *why)
+{
+    int64_t plan_id;
+    int rc = E_OK;
+    for (int32_t i = 0; i < l->count && !rc; i++) {
+        rows[i].slice = info->order == ORDER_FAR_FIRST ? l->count - i : i + 1;
+        rc = copy_frame(l, st, &l->frames[i], &rows[i], why);
+    }
+    return rc ? rc : store_add_imported(st, rows, l->count, info->created_wall_us, &plan_id, why);
+}
+
+int import_make(const struct import_list *l, const char *dir, const struct stack_info *info, struct err *why)
+{
+    char part[PATH_MAX];
+    struct store *st = NULL;
+    struct imported_frame *rows = mem_new((size_t)l->count, sizeof *rows, why);
+    if (!rows) return E_NOMEM;
+    int rc = folder_begin(dir, part, sizeof part, why);
+    if (rc) goto out;
+    rc = store_fill(part, info, &st, why);
+    if (!rc) rc = copy_all(l, st, info, rows, why);
+    if (!rc) rc = fs_sync_dir(st->frames, why);
+    store_close(st);
+    if (!rc) rc = folder_finish(part, dir, why);
+    if (rc) folder_drop(part);
+out:
+    mem_free(rows);
+    return rc;
+}
