@@ -67,7 +67,7 @@ static void text(FILE *out, const json_t *r)
     fprintf(out, "%s: %.0f frames in %.0f files, %.0f x %.0f pixels\n", json_get_text(r, "stack"),
             json_get_number(r, "frames"), json_get_number(r, "files"), json_get_number(r, "width_px"),
             json_get_number(r, "height_px"));
-    fprintf(out, "in the order of %s, from %s to %s; ", json_get_text(r, "ordered_by"),
+    fprintf(out, "ordered by %s, from %s to %s; ", json_get_text(r, "ordered_by"),
             json_get_text(r, "first"), json_get_text(r, "last"));
     const char *order = json_get_text(r, "order");
     if (!strcmp(order, "unknown"))
