@@ -7,6 +7,7 @@
 
 #define PLAN_SLICES_MOST 4000
 
+enum plan_spacing { SPACING_BY_CONTRAST, SPACING_GIVEN, SPACING_BY_OVERLAP, SPACING_BY_SLICES };
 enum plan_source { PLAN_PLANNED, PLAN_IMPORTED, PLAN_FILLED, PLAN_EXTENDED };
 
 struct plan_slice {
@@ -20,6 +21,9 @@ struct plan_slice {
 struct plan_optics {
     double magnification;
     double effective_f_number;
+    double marked_f_number; /* 0: not given */
+    double na;              /* object side, paraxial */
+    double pupil_ratio;
     double exposure_factor, exposure_stops;
     double airy_diameter_um; /* on the sensor, to the first dark ring */
     double pixel_um;
@@ -30,7 +34,10 @@ struct plan_optics {
     double test_frequency_lp_per_mm; /* on the sensor, where contrast midway is judged */
     double contrast_midway;          /* relative to the contrast in focus, at the spacing chosen */
     double overlap;                  /* 1 - spacing / dof */
-    double scale_change;             /* of a fixed subject point from first slice to last, e.g. 0.07 */
+    double view_distance_mm;         /* entrance pupil to the plane of focus; 0: no focal length, not known */
+    /* By how much a point at the far end looks smaller in the first frame than in the last, e.g. 0.07; 0
+     * where the view distance is not known. */
+    double scale_change;
 };
 
 struct plan_travel {
@@ -40,21 +47,26 @@ struct plan_travel {
 };
 
 struct plan_timeline {
-    int64_t start_delay_us, move_us, settle_us, exposure_us, recycle_us; /* for one slice */
-    int64_t slice_us;                                                    /* the critical path */
+    int64_t start_delay_us;
+    int64_t approach_us; /* from the near mark back to where the first slice is approached from, and to it */
+    int64_t move_us, settle_us, lag_us, exposure_us, recycle_us; /* for one slice */
+    int64_t slice_us;                                            /* the critical path */
+    int64_t closing_us;                                          /* back to the first slice, one more frame */
     int64_t total_us;
 };
 
 struct plan {
     enum plan_source source;
-    int64_t spacing_nm;
+    enum plan_spacing spacing_by;
+    int64_t wanted_spacing_nm; /* what the rule or the job gave */
+    int64_t spacing_nm; /* a little less, so that the last slice lies on the far mark; rounded for show */
     int32_t margin_near, margin_far;
     int64_t near_nm, far_nm;
     int64_t nm_per_count_num, nm_per_count_den; /* rational: lead / (steps x microsteps) */
     struct plan_optics optics;
     struct plan_travel travel;
     struct plan_timeline timeline;
-    double compose_looser; /* e.g. 0.07: frame 7 % wider */
+    double compose_looser; /* frame so much wider, seen from the first slice, e.g. 0.08 */
     int32_t slice_count;
     struct plan_slice *slices; /* owned: plan_clear */
 };

@@ -1,0 +1,34 @@
+/* timeline.h - how long it takes. One slice is: move, settle, shutter lag, exposure; with a flash at least
+ * its recycle time passes from one to the next. The rail speeds up evenly, reaching full speed after
+ * TIMELINE_RAMP_US. source  uniform acceleration; the ramp is a guess that the rail's own settings follow */
+#ifndef STADDLE_PLAN_TIMELINE_H
+#define STADDLE_PLAN_TIMELINE_H
+
+#include "staddle/bench.h"
+#include "staddle/plan.h"
+
+#define TIMELINE_RAMP_US        100000  /* guess */
+#define TIMELINE_SPEED_NM_PER_S 2000000 /* guess, where the bench gives none */
+#define TIMELINE_SETTLE_US      1000000 /* common practice, no source */
+#define TIMELINE_EXPOSURE_US    250000  /* where the job gives none: guess */
+#define TIMELINE_START_DELAY_US 10000000
+
+/* A move from rest to rest. */
+int64_t timeline_move_us(int64_t distance_nm, int64_t speed_nm_per_s);
+
+/* What the bench and the job say, or the defaults: speed, settle, exposure, recycle, lag, start delay. */
+int64_t timeline_speed_nm_per_s(const struct bench *);
+void timeline_waits(const struct bench *, const struct job *, struct plan_timeline *out);
+
+/* The critical path of one slice whose move takes move_us. */
+int64_t timeline_slice_us(const struct plan_timeline *, int64_t move_us);
+
+struct timeline_path {
+    int64_t near_nm, first_nm, last_nm, take_up_nm;
+    int32_t slices;
+};
+
+/* Fills what timeline_waits left: approach, move, slice, closing, total. */
+void timeline_fill(struct plan_timeline *, const struct timeline_path *, int64_t speed_nm_per_s);
+
+#endif
