@@ -13,7 +13,8 @@
 #include "staddle/stack.h"
 #include "staddle/verdict.h"
 
-#define CHECK_MARGIN 2   /* frames kept beyond the first and the last useful one; common practice, no source \
+#define CHECK_MARGIN                                                                                         \
+    2                    /* frames kept beyond the first and the last useful one; common practice, no source \
                           */
 #define CHECK_TILE_PX 20 /* a tile is k x k cells, nearest to this */
 

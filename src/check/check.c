@@ -1,0 +1,145 @@
+#include "check/check.h"
+
+#include <math.h>
+
+#include "base/mem.h"
+#include "check/work.h"
+
+/* ---- input ---- */
+
+static int same_grid(const struct check_input *in, struct err *why)
+{
+    const struct frame_measure *a = in->measures[0];
+    for (int32_t i = 1; i < in->frames; i++) {
+        const struct frame_measure *b = in->measures[i];
+        if (a->width_px != b->width_px || a->height_px != b->height_px || a->cell_px != b->cell_px ||
+            a->rows != b->rows || a->cols != b->cols)
+            return fail(why, E_INPUT,
+                        "frame %d is %d x %d pixels, the first one %d x %d; one stack has frames of one size",
+                        (int)i + 1, (int)b->width_px, (int)b->height_px, (int)a->width_px, (int)a->height_px);
+    }
+    return E_OK;
+}
+
+static int right_region(const struct check_input *in, struct err *why)
+{
+    const struct region_px *r = &in->region;
+    const struct frame_measure *m = in->measures[0];
+    if (r->w == 0) return E_OK;
+    if (r->x < 0 || r->y < 0 || r->w < 1 || r->h < 1 || r->x > m->width_px - r->w ||
+        r->y > m->height_px - r->h)
+        return fail(why, E_INPUT,
+                    "region %d,%d,%d,%d leaves the picture of %d x %d pixels; give X,Y,W,H inside it",
+                    (int)r->x, (int)r->y, (int)r->w, (int)r->h, (int)m->width_px, (int)m->height_px);
+    return E_OK;
+}
+
+static int right_input(const struct check_input *in, struct err *why)
+{
+    if (in->frames < 1) return fail(why, E_INPUT, "the stack has no frames; import or shoot some first");
+    if (in->measures[0]->rows < 1 || in->measures[0]->cols < 1 || in->measures[0]->cell_px < 1)
+        return fail(why, E_INPUT, "the first frame has no cells; measure it again");
+    int rc = same_grid(in, why);
+    return rc ? rc : right_region(in, why);
+}
+
+/* ---- work ---- */
+
+static int work_room(struct work *w, struct err *why)
+{
+    const size_t n = (size_t)w->tiles.count, f = (size_t)w->tiles.frames;
+    const bool ok =
+        (w->curves = mem_new(n, sizeof *w->curves, why)) && (w->steps = mem_new(f, sizeof *w->steps, why)) &&
+        (w->z = mem_new(f, sizeof *w->z, why)) && (w->beyond = mem_new(n, sizeof *w->beyond, why)) &&
+        (w->loss = mem_new(f, sizeof *w->loss, why)) && (w->blurred = mem_new(f, sizeof *w->blurred, why)) &&
+        (w->shifted = mem_new(f, sizeof *w->shifted, why)) &&
+        (w->odd_light = mem_new(f, sizeof *w->odd_light, why)) &&
+        (w->needed = mem_new(f, sizeof *w->needed, why)) &&
+        (w->v.tiles = mem_new(n, sizeof *w->v.tiles, why));
+    return ok ? E_OK : E_NOMEM;
+}
+
+static void work_clear(struct work *w)
+{
+    tiles_clear(&w->tiles);
+    mem_free(w->curves);
+    mem_free(w->steps);
+    mem_free(w->z);
+    mem_free(w->beyond);
+    mem_free(w->loss);
+    mem_free(w->blurred);
+    mem_free(w->shifted);
+    mem_free(w->odd_light);
+    mem_free(w->needed);
+}
+
+static void set_facts(struct work *w)
+{
+    struct verdict *v = &w->v;
+    v->frames = w->in->frames;
+    v->order = w->in->order;
+    v->margin = CHECK_MARGIN;
+    v->tile_px = w->tiles.tile_px;
+    v->cell_px = w->tiles.cell_px;
+    v->rows = w->tiles.rows;
+    v->cols = w->tiles.cols;
+    v->region = w->in->region;
+    v->useful_first = v->useful_last = -1;
+}
+
+/* Within reach of a frame the subject is sharp in it: half a spacing at least (that is what the spacing was
+ * chosen for), more where the frames stand closer than the depth of field. */
+static void set_reach(struct work *w)
+{
+    w->reach = shape_reach(&w->shape);
+    if (!w->shape.tiles && w->in->dof_slices > 0) w->reach = w->in->dof_slices / 2;
+    if (w->shape.tiles == 0 && w->reach < 0.5) w->reach = 0.5;
+}
+
+/* In the wrong place a frame looks worse than its neighbours; that is told once. */
+static bool in_swap(const struct work *w, int32_t frame)
+{
+    return frame_list_has(&w->v.swapped, frame) || frame_list_has(&w->v.swapped, frame - 1);
+}
+
+static int judge_frames(struct work *w, struct err *why)
+{
+    int rc = frames_losses(&w->tiles, w->curves, &w->shape, w->z, w->loss, why);
+    if (rc || (rc = frames_blurred(w->loss, w->in->frames, w->blurred, &w->blur_judged, why))) return rc;
+    if ((rc = frames_shifted(w->in, w->shifted, &w->shift_judged, why))) return rc;
+    if ((rc = frames_light(&w->tiles, &w->v.light, w->odd_light, why))) return rc;
+    for (int32_t i = 0; i < w->in->frames && !rc; i++) {
+        if (in_swap(w, i)) w->blurred[i] = false;
+        if (w->blurred[i]) rc = frame_list_add(&w->v.blurred, i, why);
+        if (!rc && w->shifted[i]) rc = frame_list_add(&w->v.shifted, i, why);
+    }
+    return rc;
+}
+
+static int judge(struct work *w, struct err *why)
+{
+    int rc = tiles_new(w->in, &w->tiles, why);
+    if (rc || (rc = work_room(w, why))) return rc;
+    set_facts(w);
+    if ((rc = curves_find(&w->tiles, w->curves, why))) return rc;
+    if ((rc = shape_fit(&w->tiles, w->curves, &w->shape, why))) return rc;
+    set_reach(w);
+    if ((rc = sequence_judge(w, why)) || (rc = places_judge(w, why)) || (rc = judge_frames(w, why)))
+        return rc;
+    if ((rc = needs_find(w, why)) || (rc = weak_find(w, why))) return rc;
+    return say_all(w, why);
+}
+
+int check_stack(const struct check_input *in, struct verdict *out, struct err *why)
+{
+    int rc = right_input(in, why);
+    if (rc) return rc;
+    struct work w = {.in = in};
+    rc = judge(&w, why);
+    if (rc)
+        verdict_clear(&w.v);
+    else
+        *out = w.v;
+    work_clear(&w);
+    return rc;
+}

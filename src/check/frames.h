@@ -1,0 +1,29 @@
+/* frames.h - frames that are worse than their neighbours: blurred, shifted, in other light.
+ *
+ * Each frame is compared with what the frames around it predict, tile by tile, and the middle of what the
+ * tiles say is compared with how much that middle scatters over the stack. So a stack that is soft, or
+ * drifts, or flickers as a whole is not taken for a bad frame. */
+#ifndef STADDLE_CHECK_FRAMES_H
+#define STADDLE_CHECK_FRAMES_H
+
+#include "check/curves.h"
+
+/* One value a frame, all in the caller's arrays. */
+struct frame_loss {
+    double
+        fine; /* ln of the energy at full and half size against the neighbours; NAN: too few tiles in focus */
+    double coarse;    /* the same at the coarser scales */
+    double direction; /* amplitude of the change by direction: a shake blurs one direction most */
+    int32_t tiles;
+};
+int frames_losses(const struct tiles *, const struct tile_curve *, const struct focus_shape *,
+                  const double *z, struct frame_loss *, struct err *);
+
+/* Marks bad[frame]. `judged` counts the frames that could be judged. */
+int frames_blurred(const struct frame_loss *, int32_t frames, bool *bad, int32_t *judged, struct err *);
+int frames_shifted(const struct check_input *, bool *bad, int32_t *judged, struct err *);
+
+/* Light over the stack: t->light. odd[frame]: alone brighter or darker than both sides. */
+int frames_light(const struct tiles *, struct light_verdict *, bool *odd, struct err *);
+
+#endif

@@ -1,0 +1,134 @@
+#include <math.h>
+
+#include "check/ends.h"
+#include "check/work.h"
+
+/* A tile that still rises at an end matters when that rise reaches this much of its best peak: less is a
+ * neighbour's blur running in. */
+#define END_SHARE 0.3
+#define END_LEAST                                                                                            \
+    0.05 /* spacings that the fit has to lie beyond the reach, so that rounding decides nothing */
+#define HOLE_NEAR 1.0 /* frames from a hole within which a peak is laid again */
+
+static double index_of(const struct work *w, double z)
+{
+    const int32_t n = w->tiles.frames;
+    if (z <= w->z[0]) return 0;
+    for (int32_t i = 0; i + 1 < n; i++)
+        if (z <= w->z[i + 1]) return i + (z - w->z[i]) / (w->z[i + 1] - w->z[i]);
+    return n - 1;
+}
+
+static void drop_peak(struct tile_curve *c, int32_t k)
+{
+    for (int32_t j = k; j + 1 < c->peak_count; j++)
+        c->peak[j] = c->peak[j + 1];
+    c->peak_count--;
+}
+
+/* Focus beyond an end of the stack, in spacings; 0 when within reach of the end frame. */
+static double beyond_end(const struct work *w, int32_t tile, const struct tile_curve *c, bool after)
+{
+    const double end = w->z[after ? c->last : c->first];
+    const double lo = after ? end - 2 : end - ENDS_FAR, hi = after ? end + ENDS_FAR : end + 2;
+    const double at = ends_fit(&w->tiles, &w->shape, tile, w->z, c->first, c->last, lo, hi);
+    if (isnan(at)) return 0;
+    const double past = after ? at - end : end - at;
+    return past > w->reach + END_LEAST ? past : 0;
+}
+
+static bool at_end(const struct tile_curve *c, int32_t k, bool after)
+{
+    return after ? c->peak[k].at >= c->last - 0.01 : c->peak[k].at <= c->first + 0.01;
+}
+
+/* Tile state from its peaks at the ends. A tile that has left the picture before the end of the stack is
+ * nobody's fault and no part of the merged picture. */
+static enum tile_state judge_ends(struct work *w, int32_t tile)
+{
+    struct tile_curve *c = &w->curves[tile];
+    enum tile_state state = TILE_COVERED;
+    const double top = c->peak[0].height;
+    for (int32_t k = c->peak_count - 1; k >= 0; k--)
+        for (int side = 0; side < 2; side++) {
+            const bool after = side == 1;
+            if (!at_end(c, k, after) || c->peak[k].height < END_SHARE * top) continue;
+            const double past = beyond_end(w, tile, c, after);
+            if (past <= 0) continue;
+            drop_peak(c, k);
+            const bool left = after ? c->last + 1 < w->tiles.frames : c->first > 0;
+            state = left ? TILE_OUTSIDE : after ? TILE_UNSHARP_AFTER : TILE_UNSHARP_BEFORE;
+            w->beyond[tile] = past;
+            break;
+        }
+    return state;
+}
+
+/* A peak beside a hole is laid anew with the frames where they really are; TILE_GAP when no frame is within
+ * reach. */
+static enum tile_state judge_hole(struct work *w, int32_t tile, const struct gap *g)
+{
+    struct tile_curve *c = &w->curves[tile];
+    bool lost = false, kept = false;
+    for (int32_t k = 0; k < c->peak_count; k++) {
+        struct tile_peak *p = &c->peak[k];
+        if (p->at < g->after - HOLE_NEAR || p->at > g->after + 1 + HOLE_NEAR) {
+            kept = true;
+            continue;
+        }
+        const double a = w->z[g->after], b = w->z[g->after + 1];
+        const double at = ends_fit(&w->tiles, &w->shape, tile, w->z, c->first, c->last, a - 1.5, b + 1.5);
+        if (isnan(at)) continue;
+        p->at = index_of(w, at);
+        const bool within = at > a && at < b && fmin(at - a, b - at) > w->reach;
+        if (within)
+            lost = true;
+        else
+            kept = true;
+    }
+    return lost && !kept ? TILE_GAP : TILE_COVERED;
+}
+
+static enum tile_state judge_tile(struct work *w, int32_t tile)
+{
+    struct tile_curve *c = &w->curves[tile];
+    if (!w->tiles.inside[tile]) return TILE_OUTSIDE;
+    if (c->scale < 0 || c->peak_count == 0) return TILE_NO_TEXTURE;
+    const enum tile_state state = judge_ends(w, tile);
+    if (state != TILE_COVERED) return state;
+    for (int32_t g = 0; g < w->v.gap_count; g++)
+        if (judge_hole(w, tile, &w->v.gaps[g]) == TILE_GAP) {
+            w->v.gaps[g].tiles++;
+            return TILE_GAP;
+        }
+    return TILE_COVERED;
+}
+
+static void copy_peaks(const struct tile_curve *c, struct tile_verdict *out)
+{
+    out->peak_count = c->peak_count;
+    for (int32_t k = 0; k < c->peak_count; k++) {
+        out->peak[k] = (float)c->peak[k].at;
+        out->confidence[k] = (float)c->peak[k].confidence;
+    }
+}
+
+int places_judge(struct work *w, struct err *why)
+{
+    (void)why;
+    struct verdict *v = &w->v;
+    int32_t count[TILE_GAP + 1] = {0}, inside = 0;
+    for (int32_t tile = 0; tile < w->tiles.count; tile++) {
+        v->tiles[tile].state = judge_tile(w, tile);
+        copy_peaks(&w->curves[tile], &v->tiles[tile]);
+        count[v->tiles[tile].state]++;
+        inside += v->tiles[tile].state != TILE_OUTSIDE;
+    }
+    const int32_t textured = inside - count[TILE_NO_TEXTURE];
+    v->textured_fraction = inside ? (double)textured / inside : 0;
+    if (!textured) return E_OK;
+    v->covered_fraction = (double)count[TILE_COVERED] / textured;
+    v->unsharp_before_fraction = (double)count[TILE_UNSHARP_BEFORE] / textured;
+    v->unsharp_after_fraction = (double)count[TILE_UNSHARP_AFTER] / textured;
+    return E_OK;
+}

@@ -1,0 +1,151 @@
+#include "check/spacing.h"
+
+#include <math.h>
+
+#include "base/mem.h"
+#include "check/robust.h"
+
+#define TELLS_LEAST  8    /* values a side; a median of fewer is moved by one depth edge */
+#define TELLS_SIGNAL 8.0  /* jitters: a tenth of error in the logarithm */
+#define NEAREST      0.75 /* spacings from the peak: nearer, the shape is flat and tells nothing */
+#define STEEP_LEAST  0.08 /* ln a spacing: flatter, jitter makes the step up */
+#define STEP_MOST    24.0
+
+/* The u beyond `u` (> 0) at which the shape has fallen by `fall` more; negative falls go back toward the
+ * peak. */
+static double step_of(const struct focus_shape *s, int scale, double u, double fall)
+{
+    const double w = s->width[scale], q = s->power[scale];
+    const double x = u / w, level = q * log(1 + x * x) + fall;
+    if (level <= 0) return -u; /* up to the top and no further */
+    return fmin(w * sqrt(exp(level / q) - 1) - u, STEP_MOST);
+}
+
+/* What one tile at one scale says of the step between frames a (nearer its peak) and b. */
+static double tile_step(const struct tiles *t, const struct focus_shape *s, int scale, int32_t tile, double u,
+                        int32_t a, int32_t b)
+{
+    const double jitter = (double)t->jitter[scale][tile];
+    const double va = tiles_signal(t, scale, tile, a), vb = tiles_signal(t, scale, tile, b);
+    if (isnan(va) || isnan(vb) || va < TELLS_SIGNAL * jitter) return NAN;
+    /* Where even the usual step would end in the noise, a longer one could not be told. */
+    const double usual = shape_log(s, scale, u) - shape_log(s, scale, u + 1);
+    if (usual < STEEP_LEAST || va * exp(-usual) < TELLS_SIGNAL / 2 * jitter) return NAN;
+    return step_of(s, scale, u, log(va / vb));
+}
+
+static bool clear_peak(const struct tile_curve *c)
+{
+    return c->scale >= 0 && c->scale <= 2 && c->peak_count == 1 && c->peak[0].confidence > 0.7;
+}
+
+struct sides {
+    double *past, *before;
+    int32_t past_count, before_count;
+};
+
+static void ask_tile(const struct tiles *t, const struct tile_curve *c, const struct focus_shape *s,
+                     int32_t tile, int32_t i, struct sides *sides)
+{
+    const double at = c->peak[0].at;
+    for (int k = 1; k < MEASURE_SCALES;
+         k++) { /* a small shake changes the full-size energy first: not asked */
+        if (i - at >= NEAREST) {
+            const double step = tile_step(t, s, k, tile, i - at, i, i + 1);
+            if (!isnan(step)) sides->past[sides->past_count++] = step;
+        } else if (at - (i + 1) >= NEAREST) {
+            const double step = tile_step(t, s, k, tile, at - (i + 1), i + 1, i);
+            if (!isnan(step)) sides->before[sides->before_count++] = step;
+        }
+    }
+}
+
+static struct step settle_step(struct sides *sides)
+{
+    struct step out = {.size = NAN, .one_side = NAN, .other_side = NAN};
+    const bool past = sides->past_count >= TELLS_LEAST, before = sides->before_count >= TELLS_LEAST;
+    if (past) out.one_side = robust_median(sides->past, sides->past_count);
+    if (before) out.other_side = robust_median(sides->before, sides->before_count);
+    if (past) out.tells += sides->past_count;
+    if (before) out.tells += sides->before_count;
+    if (past && before)
+        out.size = fmin(out.one_side, out.other_side);
+    else if (past)
+        out.size = out.one_side;
+    else if (before)
+        out.size = out.other_side;
+    double spread = 0;
+    if (past) spread = robust_sigma(sides->past, sides->past_count) / sqrt(sides->past_count);
+    if (before)
+        spread = fmax(spread, robust_sigma(sides->before, sides->before_count) / sqrt(sides->before_count));
+    out.spread = spread;
+    return out;
+}
+
+int spacing_find(const struct tiles *t, const struct tile_curve *curves, const struct focus_shape *shape,
+                 struct step *steps, struct err *why)
+{
+    const size_t most = (size_t)t->count * MEASURE_SCALES;
+    double *room = mem_new(2 * most, sizeof *room, why);
+    if (!room) return E_NOMEM;
+    for (int32_t i = 0; i + 1 < t->frames; i++) {
+        struct sides sides = {.past = room, .before = room + most};
+        for (int32_t tile = 0; tile < t->count; tile++)
+            if (clear_peak(&curves[tile])) ask_tile(t, &curves[tile], shape, tile, i, &sides);
+        steps[i] = settle_step(&sides);
+    }
+    mem_free(room);
+    return E_OK;
+}
+
+/* ---- exchanged neighbours ---- */
+
+#define SWAP_SIGNAL 10.0 /* jitters that the four frames must differ by, to have an opinion */
+#define SWAP_TILES  12
+
+/* Sum of squares of second differences of the logarithm over the frames from i - 1 to i + 2, exchanged or
+ * not. */
+static double roughness(const double *v, int32_t n)
+{
+    double sum = 0;
+    for (int32_t j = 1; j + 1 < n; j++) {
+        const double bend = v[j - 1] - 2 * v[j] + v[j + 1];
+        sum += bend * bend;
+    }
+    return sum;
+}
+
+/* -1 no opinion, 0 as they are, 1 exchanged. */
+static int swap_opinion(const struct tiles *t, int scale, int32_t tile, int32_t i)
+{
+    double v[6], least = INFINITY, most = 0;
+    int32_t n = 0, at = -1;
+    for (int32_t j = i - 2; j <= i + 3; j++) {
+        if (j < 0 || j >= t->frames) continue;
+        const double e = tiles_signal(t, scale, tile, j);
+        if (isnan(e)) return -1;
+        if (j == i) at = n;
+        least = fmin(least, e);
+        most = fmax(most, e);
+        v[n++] = log(e);
+    }
+    if (n < 4 || most - least < SWAP_SIGNAL * (double)t->jitter[scale][tile]) return -1;
+    const double as_is = roughness(v, n), first = v[at];
+    v[at] = v[at + 1];
+    v[at + 1] = first;
+    return roughness(v, n) < as_is;
+}
+
+double spacing_swap_share(const struct tiles *t, const struct tile_curve *curves, int32_t i)
+{
+    int32_t asked = 0, yes = 0;
+    for (int32_t tile = 0; tile < t->count; tile++) {
+        if (curves[tile].scale < 0) continue;
+        for (int k = 1; k < MEASURE_SCALES; k++) {
+            const int opinion = swap_opinion(t, k, tile, i);
+            asked += opinion >= 0;
+            yes += opinion == 1;
+        }
+    }
+    return asked >= SWAP_TILES ? (double)yes / asked : 0.0;
+}

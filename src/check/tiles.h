@@ -1,0 +1,50 @@
+/* tiles.h - the tile grid of the first frame, followed through the stack: for each tile, scale and frame the
+ * energy of its Laplacian, made comparable over the frames.
+ *
+ * A fixed piece of the subject at p (px from the centre of the first frame) lies at scale * p + (dx, dy) in
+ * frame i; tiles take the cells that they overlap there, by area. Energies are divided by the square of the
+ * frame's light relative to the first frame's, and a floor of noise is taken off, so what is left answers to
+ * focus. */
+#ifndef STADDLE_CHECK_TILES_H
+#define STADDLE_CHECK_TILES_H
+
+#include <stdbool.h>
+
+#include "check/check.h"
+
+struct place {
+    double scale, dx_px, dy_px;
+};
+
+struct tiles {
+    int32_t frames, rows, cols, count; /* count = rows x cols */
+    int32_t cell_px, tile_px, width_px, height_px;
+    struct place *place; /* [frame] */
+    double *light;       /* [frame] ln of the light relative to the first frame, median over tiles */
+    bool *inside;        /* [tile] in the region, and seen in most of the frames */
+    /* All [tile * frames + frame]; NAN where the tile has left the picture. */
+    float *energy[MEASURE_SCALES]; /* variance of the Laplacian, floor not yet taken off */
+    float *mean, *clipped;
+    float *direction; /* [(tile * frames + frame) * MEASURE_DIRECTIONS] */
+    /* [tile] */
+    float *floor[MEASURE_SCALES]; /* what stays when the tile is far out of focus */
+    float *
+        jitter[MEASURE_SCALES]; /* robust sigma of the energy from one frame to the next, without its trend */
+    float *pixels[MEASURE_SCALES]; /* that the energy was summed over */
+};
+
+/* tiles_clear it afterwards, also after a failure. */
+int tiles_new(const struct check_input *, struct tiles *out, struct err *);
+void tiles_clear(struct tiles *);
+
+/* Energy above the floor; at least the jitter, so that its logarithm stays bounded. NAN where not seen. */
+double tiles_signal(const struct tiles *, int scale, int32_t tile, int32_t frame);
+
+/* Corner of a tile of the first frame, px. */
+void tiles_corner(const struct tiles *, int32_t tile, double *x_px, double *y_px);
+
+/* Where a point of the first frame lies in frame i. */
+void tiles_follow(const struct tiles *, int32_t frame, double x_px, double y_px, double *x_out,
+                  double *y_out);
+
+#endif

@@ -1,0 +1,42 @@
+/* work.h - what check_stack knows while it works; the parts below fill it in this order.
+ *
+ *   tiles_new -> curves_find -> shape_fit -> sequence_judge -> places_judge -> frames_... -> needs_find ->
+ * weak_find -> say_all
+ */
+#ifndef STADDLE_CHECK_WORK_H
+#define STADDLE_CHECK_WORK_H
+
+#include "check/curves.h"
+#include "check/frames.h"
+#include "check/spacing.h"
+
+struct work {
+    const struct check_input *in;
+    struct tiles tiles;
+    struct tile_curve *curves; /* [tile] */
+    struct focus_shape shape;
+    double reach;       /* spacings from a frame within which the subject is sharp in it */
+    struct step *steps; /* [frame]; the last is unused */
+    double *z;          /* [frame] place in usual spacings */
+    double *beyond;     /* [tile] spacings beyond the end, of tiles that are sharp in no frame for that */
+    struct frame_loss *loss;                      /* [frame] */
+    bool *blurred, *shifted, *odd_light, *needed; /* [frame] */
+    int32_t blur_judged, shift_judged;
+    struct verdict v;
+};
+
+/* sequence.c: frames taken twice, exchanged, missing; then z. */
+int sequence_judge(struct work *, struct err *);
+/* places.c: the state of every tile, and what was sharp in none. */
+int places_judge(struct work *, struct err *);
+/* needs.c: which frames show something sharp that no other does; first and last useful. */
+int needs_find(struct work *, struct err *);
+/* weak.c: the three places to look at. */
+int weak_find(struct work *, struct err *);
+/* say.c: the findings. */
+int say_all(struct work *, struct err *);
+
+int frame_list_add(struct frame_list *, int32_t frame, struct err *);
+bool frame_list_has(const struct frame_list *, int32_t frame);
+
+#endif
