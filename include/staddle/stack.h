@@ -61,7 +61,7 @@ struct exposure_row {
     int32_t bracket; /* 0 */
     int32_t attempt; /* from 1 */
     enum exposure_state state;
-    char object_name[256]; /* the camera's own; of an imported frame, the file's name before */
+    char object_name[256]; /* the camera's own, of the first of its files */
     int64_t object_bytes;
     int64_t nonce, fire_seq, camera_epoch;
     int64_t reached_counts;
@@ -80,6 +80,7 @@ struct file_row {
     int32_t width_px, height_px; /* as stored; 0 when not known */
     int64_t exposure_us;         /* STACK_NONE when the file does not tell */
     double f_number, iso;        /* 0 when not told */
+    char object_name[256];       /* the camera's own, or before the import; "" when not known */
 };
 
 struct event_row {

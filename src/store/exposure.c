@@ -132,10 +132,11 @@ int store_insert_file(struct store *st, int64_t exposure_id, const struct file_r
               : db_run(
                     st->db, why,
                     "INSERT INTO file (exposure, role, name, bytes, sha256, captured_us, width_px, height_px,"
-                    " exposure_us, f_number, iso) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                    "ittitinnirr", exposure_id, word_of(WORD_ROLE, (int)f->role), f->name, f->bytes,
+                    " exposure_us, f_number, iso, object_name)"
+                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                    "ittitinnirrt", exposure_id, word_of(WORD_ROLE, (int)f->role), f->name, f->bytes,
                     f->sha256, f->captured_wall_us, (int)f->width_px, (int)f->height_px, f->exposure_us,
-                    f->f_number, f->iso);
+                    f->f_number, f->iso, f->object_name);
 }
 
 static int insert_files(struct store *st, int64_t id, const struct file_row *files, int32_t count,
@@ -207,7 +208,7 @@ static int add_imported(struct store *st, int64_t plan_id, const struct imported
     const int64_t id = sqlite3_last_insert_rowid(st->db);
     if (!rc)
         rc = db_run(st->db, why, "UPDATE exposure SET object_name = ?, object_bytes = ? WHERE id = ?", "tii",
-                    f->name_before, f->files[0].bytes, id);
+                    f->files[0].object_name, f->files[0].bytes, id);
     return rc ? rc : insert_files(st, id, f->files, f->file_count, why);
 }
 

@@ -63,6 +63,24 @@ bool folder_is_file(const char *path)
     return lstat(path, &st) == 0 && S_ISREG(st.st_mode);
 }
 
+static bool is_empty(const char *dir)
+{
+    DIR *d = opendir(dir);
+    int n = 0;
+    if (!d) return false;
+    while (readdir(d))
+        n++; /* "." and ".." are always there */
+    closedir(d);
+    return n <= 2;
+}
+
+/* An empty folder is as good as none: renaming onto it is allowed. */
+static int check_free(const char *dir, struct err *why)
+{
+    if (!fs_exists(dir) || (folder_is_dir(dir) && is_empty(dir))) return E_OK;
+    return fail(why, E_INPUT, "%s: exists already; choose another folder", dir);
+}
+
 int folder_begin(const char *dir, char *part, size_t room, struct err *why)
 {
     char parent[PATH_MAX];
@@ -70,7 +88,8 @@ int folder_begin(const char *dir, char *part, size_t room, struct err *why)
     if (n == 0) return fail(why, E_INPUT, "an empty folder name; name a folder");
     if (n + sizeof ".part99" > room)
         return fail(why, E_INPUT, "%.60s...: the path is too long; use a shorter folder", dir);
-    if (fs_exists(dir)) return fail(why, E_INPUT, "%s: exists already; choose another folder", dir);
+    int rc = check_free(dir, why);
+    if (rc) return rc;
     parent_of(dir, parent, sizeof parent);
     if (access(parent, F_OK)) return fail(why, E_INPUT, "%s: no such folder; make it first", parent);
     snprintf(part, room, "%.*s.part", (int)n, dir);
@@ -85,11 +104,14 @@ int folder_finish(const char *part, const char *dir, struct err *why)
     snprintf(to, sizeof to, "%.*s", (int)without_slashes(dir), dir);
     parent_of(dir, parent, sizeof parent);
     int rc = fs_sync_dir(part, why);
-    if (!rc && fs_exists(to)) rc = fail(why, E_INPUT, "%s: exists already; choose another folder", dir);
+    if (!rc) rc = check_free(to, why);
+    const bool was_there = !rc && fs_exists(to);
     if (!rc) rc = fs_rename(part, to, why);
     if (rc) return rc;
     rc = fs_sync_dir(parent, why);
-    if (rc) (void)rename(to, part);
+    if (!rc) return E_OK;
+    (void)rename(to, part);
+    if (was_there) (void)mkdir(to, 0777);
     return rc;
 }
 

@@ -20,10 +20,10 @@ bool folder_name_ok(const char *name);
 void folder_base_name(const char *path, char *out, size_t room);
 
 /* A new folder beside DIR: DIR.part, or DIR.part2 and so on where an interrupted run left one. E_INPUT when
- * DIR exists or its parent does not. */
+ * DIR exists and is not an empty folder, or when its parent does not exist. */
 int folder_begin(const char *dir, char *part, size_t room, struct err *why);
 
-/* Renames and syncs. On failure DIR does not exist and the part is as it was. */
+/* Renames and syncs. On failure DIR is as it was before, and so is the part. */
 int folder_finish(const char *part, const char *dir, struct err *why);
 
 /* Removes a part: its files, and one level of folders in it. */

@@ -50,6 +50,8 @@ int sha256_file(const char *path, char out[SHA256_ROOM], int64_t *bytes_out, str
     int rc = fstat(fd, &info) == 0 && S_ISREG(info.st_mode)
                  ? E_OK
                  : fail(why, E_IO, "%s: is no ordinary file", path);
+    (void)posix_fadvise(fd, 0, 0,
+                        POSIX_FADV_DONTNEED); /* what is synced is read from the disk, not from memory */
     if (!rc) rc = update_from(fd, &ctx, path, &total, why);
     close(fd);
     if (rc) return rc;

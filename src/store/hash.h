@@ -11,7 +11,8 @@
 
 void sha256_bytes(const void *bytes, size_t count, char out[SHA256_ROOM]);
 
-/* Reads the file again from the disk's cache or the disk; a link is not followed. `bytes_out` may be NULL. */
+/* Reads the file again, from the disk where the system can; a link is not followed. `bytes_out` may be NULL.
+ */
 int sha256_file(const char *path, char out[SHA256_ROOM], int64_t *bytes_out, struct err *why);
 
 #endif

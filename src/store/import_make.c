@@ -34,12 +34,12 @@ static int copy_frame(const struct import_list *l, struct store *st, const struc
 {
     const struct exposure_row as = {.purpose = PURPOSE_STACK, .slice = out->slice, .attempt = 1};
     int rc = E_OK;
-    snprintf(out->name_before, sizeof out->name_before, "%s", e->files[0].name);
     out->file_count = e->file_count;
     for (int k = 0; k < e->file_count && !rc; k++) {
         char ending[16];
         lower_ending(e->files[k].name, ending, sizeof ending);
         out->files[k] = e->files[k].row;
+        snprintf(out->files[k].object_name, sizeof out->files[k].object_name, "%s", e->files[k].name);
         rc = store_frame_name(out->files[k].name, sizeof out->files[k].name, &as, ending, why);
         if (!rc) rc = copy_file(l, st, &e->files[k], &out->files[k], why);
     }

@@ -191,6 +191,7 @@ static void take_file_at(sqlite3_stmt *st, int c, struct file_row *f, bool *bad)
     f->exposure_us = db_i64(st, c + 9);
     f->f_number = db_real(st, c + 10);
     f->iso = db_real(st, c + 11);
+    db_text(st, c + 12, f->object_name, sizeof f->object_name, bad);
     if (!folder_name_ok(f->name)) *bad = true;
 }
 
@@ -202,7 +203,7 @@ static void take_file(sqlite3_stmt *st, void *row, bool *bad)
 #define FILE_COLUMNS                                                                                         \
     "file.id, file.exposure, file.role, file.name, file.bytes, file.sha256, file.captured_us, "              \
     "file.width_px,"                                                                                         \
-    " file.height_px, file.exposure_us, file.f_number, file.iso"
+    " file.height_px, file.exposure_us, file.f_number, file.iso, file.object_name"
 
 int store_files(struct store *s, int64_t exposure_id, struct file_row **rows, int32_t *count, struct err *why)
 {

@@ -57,7 +57,6 @@ int store_add_plan(struct store *, const struct plan *plan, const char *reason, 
 /* A frame that was shot elsewhere; its files are in frames/ already. */
 struct imported_frame {
     int32_t slice;
-    char name_before[256]; /* of the file to measure, where it came from */
     int32_t file_count;
     struct file_row files[FRAME_FILES_MOST];
 };
