@@ -2,14 +2,14 @@
  * bytes and the next due tick come out. Plain C, no registers, no malloc, no float, every size fixed here.
  * What its lines mean: hw-docs/wire.md.
  *
+ *     bytes -> core_byte -> line -> word -> plan of a move -> core_task fills -> queue of runs -> core_tick
+ * -> edges
+ *
  * Two contexts. *tick*: core_tick, from the timer's interrupt; bounded, never divides, never waits. *task*:
- * everything else, from the main loop. What they share is marked `tick` below; task reads wide ones until two
+ * all the rest, from the main loop. What they share is marked `tick` below; task reads the wide one until two
  * reads agree.
  *
- *     bytes -> core_byte -> (line) -> plan of a move -> core_task fills -> queue of runs -> core_tick -> step
- * edges
- *
- *  1. Nothing moves, and no output is on but the motor's holding current, until a request says so.
+ *  1. Nothing moves and no output comes on at start-up, nor later unless a request says so.
  *  2. The position changes only where a step edge goes out.
  *  3. Any doubt ends in one place: stop stepping, keep the position, say why. */
 #ifndef STADDLE_FIRMWARE_CORE_H
@@ -21,7 +21,7 @@
 #define CORE_TICKS_MS   (WIRE_TICK_HZ / 1000) /* also the length of one slot of a ramp */
 #define CORE_QUEUE      4                     /* runs between task and tick; a power of two */
 #define CORE_STORE_SIZE (4 + 4 * WIRE_KEYS + 2)
-#define CORE_PHASE_MOST 65535 /* steps of a shaped move */
+#define CORE_SHAPED     32767 /* steps of a shaped move at most */
 
 /* Wrapping times: compare them in no other way. Right as long as they lie less than half the range apart. */
 static inline bool tick_before(uint32_t a, uint32_t b)
@@ -31,110 +31,121 @@ static inline bool tick_before(uint32_t a, uint32_t b)
 
 enum core_cause { CORE_POWER_ON, CORE_RESET_PIN, CORE_BROWN_OUT, CORE_WATCHDOG };
 
-/* What the port lends the core. Storage: two slots of CORE_STORE_SIZE bytes, false when that failed. */
+/* What the port lends the core: two slots of lasting storage, CORE_STORE_SIZE bytes each. False when it
+ * failed. */
 struct core_port {
     void *arg;
     bool (*load)(void *arg, uint8_t slot, uint8_t *bytes, uint8_t count);
     bool (*save)(void *arg, uint8_t slot, const uint8_t *bytes, uint8_t count);
 };
 
-/* Equal steps in a row: the first edge at tick `at`, the next ones num/den ticks apart, exactly. */
+/* Steps at one rate: the first edge at tick `at`, the next ones every + more/of ticks apart, exactly. */
 struct core_run {
-    uint32_t at;
-    uint32_t every, more, of, sum; /* interval every + more/of; sum: the fraction carried so far */
+    uint32_t at, every, more, of;
+    uint32_t sum; /* the fraction carried so far, below `of` */
     uint16_t steps;
 };
 
-/* A piece of a move with one rate: `phase` 1/65536 steps in `ticks`. */
+/* A piece of a move at one rate: `phase` 1/65536 steps go by in `ticks`. In a stored shape, `phase` is the
+ * share. */
 struct core_slot {
     uint32_t ticks, phase;
 };
 
-enum core_plan_kind { CORE_NO_PLAN, CORE_RAMP, CORE_SHAPE, CORE_SLOWING };
+enum core_plan_kind { CORE_PLAN_NONE, CORE_PLAN_RAMP, CORE_PLAN_SHAPE, CORE_PLAN_SLOWING };
 
-/* The rest of a move that is not in the queue yet (task). */
+/* What is not in the queue yet of a move. Speeds are 1/65536 steps in a slot of one millisecond. */
 struct core_plan {
     uint8_t kind;
-    uint32_t start;                      /* tick at which the next slot begins */
-    uint32_t need;                       /* 1/65536 steps until the next edge */
-    uint32_t rate;                       /* phase of the slot before */
-    uint32_t up, level, down, top, rest; /* ramp: slots left, cruising phase, the left-over phase */
-    uint32_t steepness;                  /* change of phase from slot to slot */
-    uint8_t slots, slot;
-    struct core_slot shaped[WIRE_SLOTS];
-    bool single; /* a move of one step */
+    uint32_t start;     /* tick at which the next slot begins */
+    uint32_t left;      /* edges that are not in the queue yet */
+    uint32_t need;      /* 1/65536 steps from there to the next edge */
+    uint32_t rate;      /* of the last slot that was taken */
+    uint32_t steepness; /* change of speed from slot to slot */
+    uint32_t up, level; /* ramp: slots left that climb, that cruise */
+    uint32_t odd;       /* ramp: the left-over speed, slipped in where it fits on the way down */
+    uint32_t down;      /* ramp: next speed on the way down */
+    uint8_t slot;
+    struct core_slot slots[WIRE_SLOTS]; /* shape */
 };
 
-enum core_find {
-    CORE_FIND_NOT,
-    CORE_FIND_LEAVE,
-    CORE_FIND_FAST,
-    CORE_FIND_BACK,
-    CORE_FIND_SLOW,
-    CORE_FIND_CLEAR
+enum core_leg {
+    CORE_LEG_NONE, /* not finding */
+    CORE_LEG_FAST, /* toward the switch until it opens */
+    CORE_LEG_BACK, /* off it until it has closed, */
+    CORE_LEG_AWAY, /* and on */
+    CORE_LEG_SLOW, /* toward it again: here is zero */
+    CORE_LEG_OFF,  /* off it, */
+    CORE_LEG_CLEAR /* and on */
 };
+
+enum core_watch { CORE_WATCH_ENDS, CORE_WATCH_PRESS, CORE_WATCH_RELEASE };
 
 struct core {
     struct core_port port;
-    /* shared with tick */
+    /* tick */
     volatile int32_t position;
-    volatile uint8_t head, tail; /* of the queue: task writes head, tick writes tail */
+    volatile uint8_t head, tail; /* of the queue: task moves head, tick moves tail */
     volatile bool running;       /* edges are still to come */
     volatile bool whole;         /* the last run of the move is in the queue */
-    volatile bool drop_queue;    /* task asks tick to stop before the next edge */
-    volatile uint8_t stopped_by; /* tick: enum wire_alarm that ended the move, 0 none */
-    volatile uint8_t inputs;     /* tick, and task at rest: debounced, bits of enum wire_switch */
-    volatile uint8_t last_inputs;
-    volatile uint8_t outputs; /* bits of enum wire_output */
-    volatile bool forward;    /* direction of the steps */
+    volatile bool quit;          /* task asks tick to stop before the next edge */
+    volatile uint8_t ended_by; /* why tick ended the move before its end: enum wire_alarm or CORE_LEG_ENDED */
+    volatile uint8_t inputs, sampled; /* after debouncing; the sample before */
+    volatile uint8_t outputs;         /* bits of enum wire_output */
+    volatile bool forward;            /* counting up */
     struct core_run queue[CORE_QUEUE];
-    uint8_t heed, behind_clear;    /* switches that stop this move; steps until the switch behind counts */
-    bool find_press, find_release; /* tick: what ends a leg of find */
-    /* task */
+    uint8_t watch;  /* enum core_watch */
+    uint16_t guard; /* steps until the switch behind counts */
+    uint16_t leave; /* steps within which it has to let go */
+    /* task: the move */
     struct core_plan plan;
     int32_t target, low, high;
-    uint8_t phase, known, alarm, hold, find, find_end;
-    int32_t find_zero; /* position of the switch as it was counted */
-    uint16_t nonce, shots, stops, badlines;
-    uint32_t now, uptime_ms, uptime_ticks;
-    uint32_t heard_at, rest_at, shutter_at;
-    uint32_t half_ticks, open_ticks;
-    bool idle_wait;
+    uint8_t phase, known, alarm, hold, leg, find_end;
+    uint8_t halting; /* enum wire_alarm of the halt that is under way */
+    uint32_t rest_at;
+    bool idle_waits;
+    /* task: the shutter */
+    uint8_t shutter; /* 0 off, 1 half, 2 full */
+    uint32_t shutter_at, open_ticks;
+    uint16_t shots;
+    /* task: time */
+    uint32_t now, heard_at, uptime_ms, uptime_ticks;
+    /* task: settings */
     int32_t keys[WIRE_KEYS];
     bool settings_good;
     uint8_t store_slot;
     uint16_t store_count;
-    struct {
-        struct core_slot slot[WIRE_SLOTS]; /* phase holds the share */
-        uint8_t slots;
-    } shapes[WIRE_SHAPES];
-    uint8_t last_seq;
-    char last_line[WIRE_REQUEST_MOST];
-    uint8_t last_count;
-    struct wire_out reply;
-    char line[WIRE_REQUEST_MOST];
-    uint8_t line_count;
+    struct core_slot shapes[WIRE_SHAPES][WIRE_SLOTS];
+    uint8_t shape_slots[WIRE_SHAPES];
+    /* task: the line */
+    uint16_t nonce, stops, badlines;
+    uint8_t last_seq, last_count, line_count;
     bool line_spoilt, line_muted, star;
+    char last_line[WIRE_REQUEST_MOST], line[WIRE_REQUEST_MOST];
+    struct wire_out reply; /* to last_line */
     char out[WIRE_REPLY_MOST + 2];
     uint8_t out_count, out_at;
 };
 
-/* Starts the core; the boot line waits in core_take. `nonce` should differ from that of the boot before. */
+/* Starts the core; the boot line waits in core_take. `nonce` should differ from that of the boot before.
+ * `inputs`, here and below: bits of enum wire_switch, set where the contact is open. */
 void core_init(struct core *, const struct core_port *, uint16_t nonce, enum core_cause, uint8_t inputs,
                uint32_t now);
 
-/* task: one byte from the line. `inputs`: bits of enum wire_switch, set where the contact is open. */
+/* task: one byte from the line. */
 void core_byte(struct core *, uint8_t byte, uint8_t inputs, uint32_t now);
-/* task: as often as the main loop comes round, and when core_due says so. */
+/* task: as often as the main loop comes round, and when core_task_due says so. */
 void core_task(struct core *, uint8_t inputs, uint32_t now);
 /* task: the next byte for the line; false when there is none. */
 bool core_take(struct core *, uint8_t *byte);
-/* tick: at or after the tick of core_step_due. True: one step edge is to go out now, in the direction
- * `forward`. */
+/* tick: at the tick of core_step_due, or later. True: one step edge goes out now, in the direction of
+ * core_pin_forward. */
 bool core_tick(struct core *, uint8_t inputs, uint32_t now);
-/* When core_tick has to be called next; false: no step is waiting. */
+/* When core_tick has to be called next; false: no edge is waiting. */
 bool core_step_due(const struct core *, uint32_t *tick);
-/* When core_task has to be called at the latest, were nothing else to happen. */
+/* When core_task has to be called at the latest if nothing else happens. */
 uint32_t core_task_due(const struct core *);
+/* Level of the direction pin. It changes at least 50 us before an edge. */
+bool core_pin_forward(const struct core *);
 
 #endif

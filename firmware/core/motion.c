@@ -1,0 +1,355 @@
+/* motion.c - from a distance to step edges.
+ *
+ * A move is a row of slots with one speed each: a ramp's last one millisecond and its speeds climb and fall
+ * by equal amounts; a shape brings its own. `phase` counts 1/65536 steps, and an edge is due wherever the
+ * phase crosses a whole step. Task works out, per slot, where its first edge lies and how far apart the rest
+ * are, as a fraction, and queues that as a run; tick only adds. So:
+ *  1. the phases of all slots add up to the distance exactly, and so do the edges;
+ *  2. the last edge of a ramp is its end: speed is zero there and the move has taken the time that was
+ * promised;
+ *  3. no rounding adds up: edges lie within one tick of where the speeds put them.
+ *
+ * A ramp of D steps has its first edge at once and spreads D - 1 steps of phase: N slots up at a, 2a, .. Na,
+ * cruising at Na, N slots down, with N a (N + 1) <= phase; what is left over is a slot of its own, put where
+ * its speed fits on the way down. A shape puts its first edge after half a step of phase, so that rounding
+ * leans to neither side. */
+#include "firmware/core/parts.h"
+
+#define WHOLE UINT32_C(65536) /* phase of one step */
+#define HALF  UINT32_C(32768)
+#define MASK  (CORE_QUEUE - 1)
+
+#define DIRECTION_TICKS 100 /* 50 us from the direction pin to the first edge */
+#define BOUNCE_STEPS    200 /* a switch that has just let go may chatter for so long */
+
+static uint32_t speed_phase(uint32_t steps_per_s)
+{
+    return steps_per_s * 8192u / 125u; /* 65536 / 1000, up to 40000 steps/s */
+}
+
+static uint32_t accel_phase(uint32_t steps_per_s2)
+{
+    return steps_per_s2 * 4096u / 62500u; /* 65536 / 1000000, up to 400000 */
+}
+
+/* phase x ticks / by, and what is left over; phase is at most one step. */
+static uint32_t share_of(uint32_t phase, uint32_t ticks, uint32_t by, uint32_t *left)
+{
+    if (ticks < WHOLE) {
+        uint32_t product = phase * ticks;
+        *left = product % by;
+        return product / by;
+    }
+    uint64_t product = (uint64_t)phase * ticks;
+    *left = (uint32_t)(product % by);
+    return (uint32_t)(product / by);
+}
+
+static uint32_t square_root(uint32_t value)
+{
+    uint32_t root = 0, bit = UINT32_C(1) << 30;
+    while (bit > value)
+        bit >>= 2;
+    for (; bit; bit >>= 2) {
+        if (value >= root + bit) {
+            value -= root + bit;
+            root = (root >> 1) + bit;
+        } else {
+            root >>= 1;
+        }
+    }
+    return root;
+}
+
+/* --- planning (task) --- */
+
+/* Returns the number of slots. */
+static uint32_t plan_ramp(struct core_plan *p, uint32_t steps, uint32_t top, uint32_t steepness)
+{
+    uint64_t phase = (uint64_t)(steps - 1) * WHOLE;
+    if (steepness > top) steepness = top;
+    uint64_t pairs = phase / steepness; /* N (N + 1) is at most this */
+    uint32_t most = top / steepness;
+    uint32_t n = most;
+    if (pairs < (uint64_t)most * (most + 1)) {
+        n = square_root((uint32_t)pairs);
+        if ((uint64_t)n * (n + 1) > pairs) n--;
+    }
+    phase -= (uint64_t)steepness * n * (n + 1);
+    uint32_t cruise = (n ? n : 1) * steepness;
+    p->kind = CORE_PLAN_RAMP;
+    p->steepness = steepness;
+    p->rate = 0;
+    p->up = n;
+    p->level = (uint32_t)(phase / cruise);
+    p->odd = (uint32_t)(phase % cruise);
+    p->down = n * steepness;
+    p->need = 0;
+    p->left = steps;
+    return 2 * n + p->level + (p->odd != 0);
+}
+
+/* Returns the ticks until the last edge, half a step of phase before the end. */
+static uint32_t plan_shape(struct core *c, uint8_t shape, uint32_t steps)
+{
+    struct core_plan *p = &c->plan;
+    uint8_t n = c->shape_slots[shape - 1];
+    uint32_t ticks = 0, left, behind = 0;
+    for (uint8_t i = 0; i < n; i++) {
+        p->slots[i] = c->shapes[shape - 1][i];
+        p->slots[i].phase *= steps;
+        ticks += p->slots[i].ticks;
+    }
+    for (uint8_t i = n; i-- > 0;) {
+        const struct core_slot *s = &p->slots[i];
+        if (behind + s->phase >= HALF) {
+            ticks -= share_of(HALF - behind, s->ticks, s->phase, &left);
+            break;
+        }
+        behind += s->phase;
+        ticks -= s->ticks;
+    }
+    for (uint8_t i = n; i < WIRE_SLOTS; i++)
+        p->slots[i] = (struct core_slot){0, 0};
+    p->kind = CORE_PLAN_SHAPE;
+    p->slot = 0;
+    p->rate = 0;
+    p->need = HALF;
+    p->left = steps;
+    return ticks;
+}
+
+bool motion_can_shape(const struct core *c, uint8_t shape, uint32_t steps)
+{
+    uint32_t jump = speed_phase((uint32_t)c->keys[WIRE_KEY_JUMP]);
+    uint32_t sum = 0;
+    if (shape > WIRE_SHAPES || steps > CORE_SHAPED) return false;
+    for (uint8_t i = 0; i < c->shape_slots[shape - 1]; i++) {
+        const struct core_slot *s = &c->shapes[shape - 1][i];
+        sum += s->phase;
+        if ((uint64_t)s->phase * steps * CORE_TICKS_MS > (uint64_t)jump * s->ticks) return false;
+    }
+    return sum == WIRE_WHOLE;
+}
+
+/* The next slot of the plan; false at its end. */
+static bool next_slot(struct core_plan *p, struct core_slot *s)
+{
+    if (p->kind == CORE_PLAN_SHAPE) {
+        if (p->slot == WIRE_SLOTS) return false;
+        *s = p->slots[p->slot++];
+        return true;
+    }
+    if (p->kind == CORE_PLAN_SLOWING) {
+        if (p->rate <= p->steepness) return false;
+        p->rate -= p->steepness;
+    } else if (p->up) {
+        p->up--;
+        p->rate += p->steepness;
+    } else if (p->level) {
+        p->level--;
+        if (!p->rate) p->rate = p->steepness;
+    } else if (p->odd && p->odd >= p->down) {
+        p->rate = p->odd;
+        p->odd = 0;
+    } else if (p->down) {
+        p->rate = p->down;
+        p->down -= p->steepness;
+    } else {
+        return false;
+    }
+    *s = (struct core_slot){CORE_TICKS_MS, p->rate};
+    return true;
+}
+
+static void push(struct core *c, const struct core_run *run)
+{
+    c->queue[c->head & MASK] = *run;
+    c->plan.left -= run->steps;
+    if (!c->plan.left) c->whole = true;
+    c->head++;
+}
+
+static void push_slot(struct core *c, const struct core_slot *s)
+{
+    struct core_plan *p = &c->plan;
+    uint32_t left;
+    if (s->phase < p->need || !s->phase) {
+        p->need -= s->phase;
+    } else {
+        struct core_run run;
+        run.at = p->start + share_of(p->need, s->ticks, s->phase, &run.sum);
+        run.every = share_of(WHOLE, s->ticks, s->phase, &left);
+        run.more = left;
+        run.of = s->phase;
+        run.steps = (uint16_t)(((s->phase - p->need) >> 16) + 1);
+        p->need += run.steps * WHOLE - s->phase;
+        push(c, &run);
+    }
+    p->start += s->ticks;
+}
+
+void motion_fill(struct core *c)
+{
+    struct core_slot s;
+    while (c->running && c->plan.left && (uint8_t)(c->head - c->tail) < CORE_QUEUE && next_slot(&c->plan, &s))
+        push_slot(c, &s);
+    if (c->running && c->plan.left &&
+        c->head == c->tail) { /* the slots did not add up: never go on in doubt */
+        c->ended_by = WIRE_UNDERRUN;
+        c->running = false;
+    }
+}
+
+uint32_t motion_start(struct core *c, const struct core_move *m)
+{
+    uint32_t steps = m->distance < 0 ? 0u - (uint32_t)m->distance : (uint32_t)m->distance;
+    bool asleep = !(c->outputs & WIRE_MOTOR_ON) || (c->outputs & WIRE_MOTOR_REDUCED);
+    uint32_t wait = asleep ? (uint32_t)c->keys[WIRE_KEY_WAKE_US] * 2u : DIRECTION_TICKS;
+    uint32_t ms, ticks = 0;
+    if (m->shape) {
+        ticks = plan_shape(c, m->shape, steps);
+        ms = 0;
+    } else {
+        ms =
+            plan_ramp(&c->plan, steps, speed_phase(m->speed), accel_phase((uint32_t)c->keys[WIRE_KEY_ACCEL]));
+    }
+    c->plan.start = c->now + wait;
+    c->forward = m->distance > 0;
+    c->outputs = (uint8_t)((c->outputs & ~WIRE_MOTOR_REDUCED) | WIRE_MOTOR_ON);
+    c->idle_waits = false;
+    c->watch = m->watch;
+    c->leave = (uint16_t)c->keys[WIRE_KEY_LEAVE];
+    c->guard = (core_pressed(c) & (c->forward ? WIRE_NEAR_OPEN : WIRE_FAR_OPEN)) ? BOUNCE_STEPS : 0;
+    c->tail = c->head;
+    c->ended_by = 0;
+    c->quit = false;
+    c->whole = false;
+    if (steps == 1 && !m->shape) push(c, &(struct core_run){.at = c->plan.start, .of = 1, .steps = 1});
+    c->running = true;
+    motion_fill(c);
+    return ms + (ticks + wait + CORE_TICKS_MS - 1) / CORE_TICKS_MS;
+}
+
+bool motion_is_fast(const struct core *c)
+{
+    return c->plan.kind != CORE_PLAN_SHAPE && c->plan.rate > speed_phase((uint32_t)c->keys[WIRE_KEY_JUMP]);
+}
+
+void motion_brake(struct core *c)
+{
+    struct core_plan *p = &c->plan;
+    if (!motion_is_fast(c)) {
+        c->quit = true;
+        return;
+    }
+    if (p->kind == CORE_PLAN_SLOWING) return;
+    /* What is queued goes on, a few milliseconds; then n slots, each slower by the same amount. */
+    uint32_t n = (p->rate - 1) / p->steepness;
+    uint64_t phase = (uint64_t)p->rate * n - (uint64_t)p->steepness * n * (n + 1) / 2;
+    uint32_t left = phase < p->need ? 0 : (uint32_t)((phase - p->need) >> 16) + 1;
+    if (p->kind == CORE_PLAN_RAMP && left >= p->left) return; /* on its way down already */
+    p->kind = CORE_PLAN_SLOWING;
+    p->left = left;
+    if (!left) c->whole = true;
+    motion_fill(c);
+}
+
+bool motion_moving(const struct core *c)
+{
+    return c->phase == WIRE_MOVING || c->phase == WIRE_FINDING;
+}
+
+int32_t motion_position(const struct core *c)
+{
+    int32_t first, again;
+    do {
+        first = c->position;
+        again = c->position;
+    } while (first != again);
+    return first;
+}
+
+/* --- stepping (tick) --- */
+
+void motion_sample(struct core *c, uint8_t inputs)
+{
+    if (inputs == c->sampled) c->inputs = inputs;
+    c->sampled = inputs;
+}
+
+/* What ends the move before its next edge; 0: nothing. */
+static uint8_t must_end(struct core *c)
+{
+    uint8_t in = c->inputs & (uint8_t)c->keys[WIRE_KEY_SWITCHES];
+    uint8_t ahead = c->forward ? WIRE_FAR_OPEN : WIRE_NEAR_OPEN;
+    uint8_t behind = ahead ^ CORE_ENDS;
+    if (in & WIRE_EMERGENCY_OPEN) return WIRE_EMERGENCY;
+    if ((in & CORE_ENDS) == CORE_ENDS) return WIRE_BROKEN_WIRE;
+    if (in & ahead) return c->watch == CORE_WATCH_PRESS ? CORE_LEG_ENDED : WIRE_END_REACHED;
+    if (in & behind) {
+        if (!c->guard || !c->leave) return WIRE_WRONG_SWITCH;
+        c->guard = BOUNCE_STEPS;
+        c->leave--;
+    } else {
+        if (c->watch == CORE_WATCH_RELEASE) return CORE_LEG_ENDED;
+        if (c->guard) c->guard--;
+    }
+    return 0;
+}
+
+static void end_now(struct core *c, uint8_t why)
+{
+    c->tail = c->head;
+    c->ended_by = why;
+    c->quit = false;
+    c->running = false;
+}
+
+bool core_tick(struct core *c, uint8_t inputs, uint32_t now)
+{
+    motion_sample(c, inputs);
+    if (!c->running) return false;
+    if (c->quit) {
+        end_now(c, 0);
+        return false;
+    }
+    if (c->head == c->tail) return false;
+    struct core_run *run = &c->queue[c->tail & MASK];
+    if (tick_before(now, run->at)) return false;
+    uint8_t why = must_end(c);
+    if (why) {
+        end_now(c, why);
+        return false;
+    }
+    c->position = c->forward ? c->position + 1 : c->position - 1;
+    if (--run->steps == 0) {
+        c->tail++;
+        if (c->head == c->tail) end_now(c, c->whole ? 0 : WIRE_UNDERRUN);
+        return true;
+    }
+    run->at += run->every;
+    run->sum += run->more;
+    if (run->sum >= run->of) {
+        run->sum -= run->of;
+        run->at++;
+    }
+    return true;
+}
+
+bool core_step_due(const struct core *c, uint32_t *tick)
+{
+    if (!c->running) return false;
+    if (c->quit)
+        *tick = c->now;
+    else if (c->head != c->tail)
+        *tick = c->queue[c->tail & MASK].at;
+    else
+        return false;
+    return true;
+}
+
+bool core_pin_forward(const struct core *c)
+{
+    return c->forward != (c->keys[WIRE_KEY_REVERSE] != 0);
+}
