@@ -1,0 +1,72 @@
+#include "report/judge.h"
+
+#include <unistd.h>
+
+#include "base/fs.h"
+#include "base/mem.h"
+#include "check/check.h"
+#include "config/config.h"
+#include "image/measure_io.h"
+#include "report/measuring.h"
+
+/* What the stack's own job and bench files say; a stack without them (imported) is judged without. */
+static void read_setup(struct judgement *j)
+{
+    if (!j->info.job_text || !j->info.bench_text) return;
+    if (job_parse(j->info.job_text, "job", &j->job, NULL)) return;
+    if (bench_parse(j->info.bench_text, "bench", &j->bench, NULL))
+        job_clear(&j->job);
+    else
+        j->setup_known = true;
+}
+
+static int check(struct judgement *j, const struct judge_opts *opts, struct err *why)
+{
+    const struct frame_measure **measures = mem_new((size_t)j->frames, sizeof *measures, why);
+    if (!measures) return E_NOMEM;
+    for (int32_t i = 0; i < j->frames; i++)
+        measures[i] = &j->measures[i];
+    struct check_input input = {
+        .frames = j->frames, .rows = j->rows, .measures = measures, .order = j->info.order};
+    if (j->setup_known) input.region = j->job.region;
+    if (opts->region_given) input.region = opts->region;
+    const int rc = check_stack(&input, &j->verdict, why);
+    mem_free(measures);
+    return rc;
+}
+
+int judge_stack(struct store *store, const struct judge_opts *opts, struct judgement *out, struct err *why)
+{
+    struct judgement j = {0};
+    int rc = store_info(store, &j.info, why);
+    if (rc) return rc;
+    rc = store_frames(store, &j.rows, &j.frames, why);
+    if (!rc && j.frames == 0)
+        rc = fail(why, E_INPUT, "%s: holds no frame yet; shoot or import some", store_dir(store));
+    if (!rc) read_setup(&j);
+    if (!rc && !(j.measures = mem_new((size_t)j.frames, sizeof *j.measures, why))) rc = E_NOMEM;
+    if (!rc) rc = measuring_run(store, j.rows, j.frames, opts->threads, j.measures, &j.measured_now, why);
+    if (!rc) rc = check(&j, opts, why);
+    if (rc) {
+        judgement_clear(&j);
+        return rc;
+    }
+    *out = j;
+    return E_OK;
+}
+
+void judgement_clear(struct judgement *j)
+{
+    if (!j) return;
+    for (int32_t i = 0; j->measures && i < j->frames; i++)
+        frame_measure_clear(&j->measures[i]);
+    mem_free(j->measures);
+    mem_free(j->rows);
+    stack_info_clear(&j->info);
+    if (j->setup_known) {
+        job_clear(&j->job);
+        bench_clear(&j->bench);
+    }
+    verdict_clear(&j->verdict);
+    *j = (struct judgement){0};
+}

@@ -1,0 +1,39 @@
+/* judge.h - from a stack folder to its verdict: rows, measures (kept in derived/, measured where missing),
+ * check. The one path of check, of handover and of the end of a run, so that they cannot disagree. */
+#ifndef STADDLE_REPORT_JUDGE_H
+#define STADDLE_REPORT_JUDGE_H
+
+#include "base/err.h"
+#include "staddle/bench.h"
+#include "staddle/measure.h"
+#include "staddle/plan.h"
+#include "staddle/verdict.h"
+#include "store/store.h"
+
+struct judge_opts {
+    bool region_given;       /* else the job's region, else the whole frame */
+    struct region_px region; /* pixels of the first frame, as stored */
+    int threads;             /* for measuring; 0: one a processor. The verdict is the same with any number */
+};
+
+struct judgement {
+    struct stack_info info;
+    int32_t frames;
+    struct frame_row *rows;
+    struct frame_measure *measures;
+    int32_t measured_now; /* how many were not in derived/ */
+    bool setup_known;     /* the stack holds its job and bench files: */
+    struct job job;
+    struct bench bench;
+    bool plan_known; /* and what they plan: */
+    struct plan plan;
+    struct verdict verdict;
+};
+
+/* On success judgement_clear it.
+ * errors  E_INPUT no frame yet, frames of different size, a picture that is none, or a region outside the
+ * picture; what store.h says */
+int judge_stack(struct store *, const struct judge_opts *, struct judgement *out, struct err *);
+void judgement_clear(struct judgement *); /* NULL is fine */
+
+#endif

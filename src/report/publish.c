@@ -1,0 +1,122 @@
+#include "report/publish.h"
+
+#include <stdio.h>
+#include <string.h>
+
+#include "base/fs.h"
+#include "base/mem.h"
+#include "image/decode.h"
+#include "report/facts.h"
+#include "report/page.h"
+
+#define FILE_BYTES_MOST ((size_t)1 << 31)
+
+struct works {
+    struct picture explained, coverage, contact, places[3];
+    struct html page;
+};
+
+static void works_clear(struct works *w)
+{
+    picture_clear(&w->explained);
+    picture_clear(&w->coverage);
+    picture_clear(&w->contact);
+    for (int i = 0; i < 3; i++)
+        picture_clear(&w->places[i]);
+    html_clear(&w->page);
+}
+
+static int draw_place(struct store *store, const struct pictures_of *of, int which, struct picture *out,
+                      struct err *why)
+{
+    const char *name = of->rows[of->verdict->weakest[which].frame].files[0].name;
+    char path[PATH_ROOM];
+    struct image_rgb image;
+    uint8_t *bytes;
+    size_t count;
+    int rc = store_frame_path(store, name, path, sizeof path, why);
+    if (!rc) rc = fs_read(path, FILE_BYTES_MOST, &bytes, &count, why);
+    if (rc) return rc;
+    rc = image_decode_rgb(name, bytes, count, 0, &image, why);
+    mem_free(bytes);
+    if (rc) return rc;
+    rc = pictures_place(of, which, image.rgb, image.width_px, image.height_px, out, why);
+    image_rgb_clear(&image);
+    return rc;
+}
+
+static int draw(struct store *store, const struct pictures_of *of, struct works *w, struct err *why)
+{
+    int rc = pictures_coverage(of, true, &w->explained, why);
+    if (!rc) rc = pictures_coverage(of, false, &w->coverage, why);
+    if (!rc) rc = pictures_contact(of, &w->contact, why);
+    for (int i = 0; i < of->verdict->weakest_count && !rc; i++)
+        rc = draw_place(store, of, i, &w->places[i], why);
+    return rc;
+}
+
+static int write_page(struct store *store, const struct judgement *j, const char *version,
+                      const struct pictures_of *of, struct works *w, struct err *why)
+{
+    struct facts facts;
+    int rc = facts_gather(store, j, version, &facts, why);
+    if (rc) return rc;
+    const struct page_facts f = {.info = &j->info,
+                                 .stack = *of,
+                                 .coverage = &w->coverage,
+                                 .contact = &w->contact,
+                                 .places = {&w->places[0], &w->places[1], &w->places[2]},
+                                 .rows = facts.rows,
+                                 .row_count = facts.row_count,
+                                 .notes = facts.notes,
+                                 .note_count = facts.note_count};
+    w->page.why = why;
+    return page_write(&f, &w->page);
+}
+
+/* A page may take the place of an older page, and of nothing else. */
+static int may_write_page(const char *path, struct err *why)
+{
+    char head[sizeof PAGE_BEGINNING] = "";
+    if (!fs_exists(path)) return E_OK;
+    FILE *f = fopen(path, "rbe");
+    const size_t n = f ? fread(head, 1, sizeof head - 1, f) : 0;
+    if (f) fclose(f);
+    if (n == sizeof head - 1 && !strcmp(head, PAGE_BEGINNING)) return E_OK;
+    return fail(why, E_INPUT, "%s: exists and is no report page; choose another name", path);
+}
+
+static int put_page(const char *path, const struct html *page, struct err *why)
+{
+    char dir[PATH_ROOM];
+    const char *slash = strrchr(path, '/');
+    if (!slash) return fs_replace(".", path, page->bytes, page->count, why);
+    snprintf(dir, sizeof dir, "%.*s", slash == path ? 1 : (int)(slash - path), path);
+    return fs_replace(dir, slash + 1, page->bytes, page->count, why);
+}
+
+static int put_all(struct store *store, const struct works *w, int32_t places, struct err *why)
+{
+    char name[32];
+    int rc = store_derived_put(store, PUBLISH_COVERAGE, w->explained.bytes, w->explained.count, why);
+    if (!rc) rc = store_derived_put(store, PUBLISH_CONTACT, w->contact.bytes, w->contact.count, why);
+    for (int i = 0; i < places && !rc; i++) {
+        snprintf(name, sizeof name, PUBLISH_PLACE, i + 1);
+        rc = store_derived_put(store, name, w->places[i].bytes, w->places[i].count, why);
+    }
+    return rc ? rc : store_derived_put(store, PUBLISH_PAGE, w->page.bytes, w->page.count, why);
+}
+
+int publish(struct store *store, const struct judgement *j, const char *version, const char *page_path,
+            struct err *why)
+{
+    struct works w = {0};
+    const struct pictures_of of = {&j->verdict, j->rows, j->measures};
+    int rc = page_path ? may_write_page(page_path, why) : E_OK;
+    if (!rc) rc = draw(store, &of, &w, why);
+    if (!rc) rc = write_page(store, j, version, &of, &w, why);
+    if (!rc) rc = put_all(store, &w, j->verdict.weakest_count, why);
+    if (!rc && page_path) rc = put_page(page_path, &w.page, why);
+    works_clear(&w);
+    return rc;
+}
