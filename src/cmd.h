@@ -11,6 +11,8 @@
 
 #include "base/err.h"
 
+#define STADDLE_VERSION "0.1.0"
+
 struct option_row {
     const char *name;    /* without the dashes */
     const char *metavar; /* NULL: a flag */

@@ -1,8 +1,6 @@
 #include "base/json.h"
 #include "cmd.h"
 
-#define STADDLE_VERSION "0.1.0"
-
 static void text(FILE *out, const json_t *result)
 {
     fprintf(out, "staddle %s\n", json_get_text(result, "version"));
