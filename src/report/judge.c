@@ -1,12 +1,13 @@
 #include "report/judge.h"
 
-#include <unistd.h>
+#include <math.h>
 
-#include "base/fs.h"
 #include "base/mem.h"
+#include "base/units.h"
 #include "check/check.h"
 #include "config/config.h"
 #include "image/measure_io.h"
+#include "plan/plan.h"
 #include "report/measuring.h"
 
 /* What the stack's own job and bench files say; a stack without them (imported) is judged without. */
@@ -18,20 +19,44 @@ static void read_setup(struct judgement *j)
         job_clear(&j->job);
     else
         j->setup_known = true;
+    j->plan_known = j->setup_known && !plan_make(&j->bench, &j->job, &j->plan, NULL, NULL);
+}
+
+/* Size of what is in focus, relative to the first frame, as the entrance pupil comes nearer to it: from slice
+ * to slice by (d + step) / d, d being the distance of the plane of focus. False where that is not known. */
+static bool plan_scale(const struct judgement *j, double *scale)
+{
+    const double distance_nm = j->plan_known ? j->plan.optics.view_distance_mm * NM_PER_MM : 0;
+    if (distance_nm <= 0 || j->rows[0].target_nm == STACK_NONE) return false;
+    for (int32_t i = 0; i < j->frames; i++) {
+        if (j->rows[i].target_nm == STACK_NONE) return false;
+        scale[i] = exp((double)(j->rows[i].target_nm - j->rows[0].target_nm) / distance_nm);
+    }
+    return true;
+}
+
+static int check_frames(struct judgement *j, const struct judge_opts *opts,
+                        const struct frame_measure **measures, double *scale, struct err *why)
+{
+    struct check_input input = {
+        .frames = j->frames, .rows = j->rows, .measures = measures, .order = j->info.order};
+    for (int32_t i = 0; i < j->frames; i++)
+        measures[i] = &j->measures[i];
+    if (plan_scale(j, scale)) input.planned_scale = scale;
+    if (j->plan_known && j->plan.spacing_nm > 0)
+        input.dof_slices = j->plan.optics.dof_um / um_from_nm(j->plan.spacing_nm);
+    if (j->setup_known) input.region = j->job.region;
+    if (opts->region_given) input.region = opts->region;
+    return check_stack(&input, &j->verdict, why);
 }
 
 static int check(struct judgement *j, const struct judge_opts *opts, struct err *why)
 {
     const struct frame_measure **measures = mem_new((size_t)j->frames, sizeof *measures, why);
-    if (!measures) return E_NOMEM;
-    for (int32_t i = 0; i < j->frames; i++)
-        measures[i] = &j->measures[i];
-    struct check_input input = {
-        .frames = j->frames, .rows = j->rows, .measures = measures, .order = j->info.order};
-    if (j->setup_known) input.region = j->job.region;
-    if (opts->region_given) input.region = opts->region;
-    const int rc = check_stack(&input, &j->verdict, why);
+    double *scale = mem_new((size_t)j->frames, sizeof *scale, why);
+    const int rc = measures && scale ? check_frames(j, opts, measures, scale, why) : E_NOMEM;
     mem_free(measures);
+    mem_free(scale);
     return rc;
 }
 
@@ -67,6 +92,7 @@ void judgement_clear(struct judgement *j)
         job_clear(&j->job);
         bench_clear(&j->bench);
     }
+    if (j->plan_known) plan_clear(&j->plan);
     verdict_clear(&j->verdict);
     *j = (struct judgement){0};
 }
