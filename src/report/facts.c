@@ -9,6 +9,7 @@
 
 #include "base/mem.h"
 #include "base/units.h"
+#include "plan/slices.h"
 
 static struct page_row *add_row(struct facts *f, const char *what)
 {
@@ -66,9 +67,10 @@ static int64_t median(const struct judgement *j, int64_t (*take)(const struct ju
 /* Axis position that a count stands for; STACK_NONE without a bench. */
 static int64_t position_nm(const struct judgement *j, int64_t counts)
 {
-    const int64_t turn = (int64_t)j->bench.axis.steps_per_rev * j->bench.axis.microsteps;
-    if (counts == STACK_NONE || !j->setup_known || turn <= 0) return STACK_NONE;
-    return llround((double)counts * (double)j->bench.axis.lead_nm / (double)turn);
+    int64_t num, den;
+    if (counts == STACK_NONE || !j->setup_known) return STACK_NONE;
+    slices_count_length(&j->bench.axis, &num, &den);
+    return slices_nm_of(counts, num, den);
 }
 
 static int64_t reached_nm(const struct judgement *j, int32_t i)
