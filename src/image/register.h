@@ -1,14 +1,15 @@
 /* register.h - shift and scale of a frame against the one before it, to a few hundredths of a pixel.
  *
- * Both pictures are reduced (register_view), band-passed, and compared in three steps: the phase correlations
- * of nine overlapping tiles of a small picture are added up, and their common peak is the coarse shift; the
- * same tiles then give a coarse scale; from there a least-squares fit of the shift of many small tiles (Lucas
- * and Kanade 1981, cubic interpolation, gradients of both pictures) is repeated at two sizes, and a robust
- * fit over the tiles gives (dx, dy, scale). Peaks of the phase correlation are never interpolated for the
- * result.
+ * Both pictures are reduced and band-passed (register_view). The phase correlation of the smallest level
+ * proposes whole shifts, of which the one whose overlap matches best is taken; nine tiles around it give a
+ * coarse scale. From there, from the smallest level to the largest, a least-squares fit of up to 144 tiles
+ * (Lucas and Kanade 1981, with a gain for each tile, gradients of both pictures and six-point interpolation)
+ * and a robust fit over the tiles give (dx, dy, scale). Peaks of the phase correlation are never
+ * interpolated: a parabola through them is off by up to 0.1 px.
  *
- * Trust: NONE without texture or without agreement; AMBIGUOUS when another peak is nearly as high (periodic
- * texture); WEAK when few tiles agree; else GOOD. */
+ * Trust: NONE without texture or agreement; AMBIGUOUS when the texture repeats and the coarse picture does
+ * not decide which of its repetitions it is; WEAK when little of the texture agrees; else GOOD.
+ */
 #ifndef STADDLE_IMAGE_REGISTER_H
 #define STADDLE_IMAGE_REGISTER_H
 
@@ -28,7 +29,8 @@ struct register_view *register_view_new(const struct image *picture, struct err 
 void register_view_free(struct register_view *); /* NULL is fine */
 
 /* Where `now` lies relative to `before`, in pixels of the full picture (staddle/measure.h).
- * errors  E_INPUT when the two differ in size; E_NOMEM. No agreement is no error: trust tells. */
+ * units   dx_px, dy_px 0 and scale 1 under SHIFT_NONE; what was locked to, perhaps a period off, under
+ * AMBIGUOUS errors  E_INPUT when the two differ in size; E_NOMEM. No agreement is no error: trust tells. */
 int register_shift(struct register_space *, const struct register_view *before,
                    const struct register_view *now, struct frame_shift *out, struct err *why);
 

@@ -1,0 +1,176 @@
+/* register_view.c - the reduced, band-passed pictures that are registered.
+ *
+ * Band-pass: a binomial of variance 2 px^2 along each axis (close to a Gaussian of sigma 1.4 px), less that
+ * picture averaged over 9 x 9 px. Light that changes slowly over the picture drops out, and so does nearly
+ * everything above a quarter of the sampling frequency, so that six samples interpolate exactly enough. */
+#include <string.h>
+
+#include "base/mem.h"
+#include "image/register_part.h"
+
+#define LONGER_LEAST   640 /* of level 0 */
+#define FACTOR_MOST    8
+#define SMALLEST_LEVEL 128 /* no level below that on the longer side */
+#define SIDE_LEAST     16
+#define TAPS           9
+#define REACH          4
+
+static int32_t choose_factor(int32_t longer)
+{
+    int32_t factor = 1;
+    while (factor < FACTOR_MOST && longer / (factor * 2) >= LONGER_LEAST)
+        factor *= 2;
+    return factor;
+}
+
+static void reduce_luma(const struct image *picture, int32_t factor, float *out, int32_t width,
+                        int32_t height)
+{
+    const float unit = 1.0f / (float)(factor * factor);
+    for (int32_t y = 0; y < height; y++)
+        for (int32_t x = 0; x < width; x++) {
+            uint32_t sum = 0;
+            for (int32_t v = 0; v < factor; v++) {
+                const uint8_t *from = picture->luma +
+                                      ((size_t)y * (size_t)factor + (size_t)v) * (size_t)picture->width_px +
+                                      (size_t)x * (size_t)factor;
+                for (int32_t u = 0; u < factor; u++)
+                    sum += from[u];
+            }
+            out[(size_t)y * (size_t)width + (size_t)x] = (float)sum * unit;
+        }
+}
+
+static void halve(const float *restrict from, int32_t from_width, float *restrict out, int32_t width,
+                  int32_t height)
+{
+    for (int32_t y = 0; y < height; y++) {
+        const float *a = from + 2 * (size_t)y * (size_t)from_width, *b = a + from_width;
+        for (int32_t x = 0; x < width; x++)
+            out[(size_t)y * (size_t)width + (size_t)x] =
+                0.25f * (a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]);
+    }
+}
+
+struct filter_rows {
+    float *padded; /* width + 2 * REACH */
+    float *across; /* a plane, filtered along x */
+};
+
+static int32_t inside(int32_t at, int32_t count)
+{
+    return at < 0 ? 0 : at >= count ? count - 1 : at;
+}
+
+/* One symmetric filter of nine taps along x and along y; the border repeats. `tap[0]` is the middle. */
+static void filter(const float *from, float *out, int32_t width, int32_t height, const float tap[REACH + 1],
+                   struct filter_rows *work)
+{
+    const float t0 = tap[0], t1 = tap[1], t2 = tap[2], t3 = tap[3], t4 = tap[4];
+    const size_t w = (size_t)width;
+    for (int32_t y = 0; y < height; y++) {
+        const float *row = from + (size_t)y * w;
+        float *restrict padded = work->padded, *restrict to = work->across + (size_t)y * w;
+        for (int i = 0; i < REACH; i++) {
+            padded[i] = row[0];
+            padded[w + REACH + (size_t)i] = row[w - 1];
+        }
+        memcpy(padded + REACH, row, w * sizeof *row);
+        for (size_t x = 0; x < w; x++) {
+            const float *p = padded + x;
+            to[x] =
+                t0 * p[4] + t1 * (p[3] + p[5]) + t2 * (p[2] + p[6]) + t3 * (p[1] + p[7]) + t4 * (p[0] + p[8]);
+        }
+    }
+    for (int32_t y = 0; y < height; y++) {
+        const float *p[TAPS];
+        for (int i = 0; i < TAPS; i++)
+            p[i] = work->across + (size_t)inside(y + i - REACH, height) * w;
+        float *restrict to = out + (size_t)y * w;
+        for (size_t x = 0; x < w; x++)
+            to[x] = t0 * p[4][x] + t1 * (p[3][x] + p[5][x]) + t2 * (p[2][x] + p[6][x]) +
+                    t3 * (p[1][x] + p[7][x]) + t4 * (p[0][x] + p[8][x]);
+    }
+}
+
+static void band_pass(const float *from, float *out, int32_t width, int32_t height, float *wide,
+                      struct filter_rows *work)
+{
+    static const float narrow_tap[] = {70 / 256.f, 56 / 256.f, 28 / 256.f, 8 / 256.f, 1 / 256.f};
+    static const float wide_tap[] = {1 / 9.f, 1 / 9.f, 1 / 9.f, 1 / 9.f, 1 / 9.f};
+    filter(from, out, width, height, narrow_tap, work);
+    filter(out, wide, width, height, wide_tap, work);
+    const size_t n = (size_t)width * (size_t)height;
+    for (size_t i = 0; i < n; i++)
+        out[i] -= wide[i];
+}
+
+static void set_sizes(struct register_view *v)
+{
+    int32_t w = v->full_width / v->factor, h = v->full_height / v->factor;
+    do {
+        v->level[v->levels++] = (struct view_level){.width = w, .height = h};
+        w /= 2;
+        h /= 2;
+    } while (v->levels < VIEW_LEVELS_MOST && (w > h ? w : h) >= SMALLEST_LEVEL &&
+             (w < h ? w : h) >= SIDE_LEAST);
+}
+
+static int fill(struct register_view *v, const struct image *picture, struct err *why)
+{
+    const size_t n = (size_t)v->level[0].width * (size_t)v->level[0].height;
+    float *buffer = mem_new(n, 4 * sizeof *buffer, why);
+    struct filter_rows work = {.padded = mem_new((size_t)v->level[0].width + TAPS, sizeof(float), why)};
+    int rc = buffer && work.padded ? E_OK : E_NOMEM;
+    for (int i = 0; !rc && i < v->levels; i++) {
+        const size_t m = (size_t)v->level[i].width * (size_t)v->level[i].height;
+        if (!(v->level[i].plane = mem_new(m, sizeof(float), why))) rc = E_NOMEM;
+    }
+    if (!rc) {
+        float *plain = buffer, *next = buffer + n, *wide = buffer + 2 * n;
+        work.across = buffer + 3 * n;
+        reduce_luma(picture, v->factor, plain, v->level[0].width, v->level[0].height);
+        for (int i = 0; i < v->levels; i++) {
+            const struct view_level *l = &v->level[i];
+            band_pass(plain, l->plane, l->width, l->height, wide, &work);
+            if (i + 1 < v->levels)
+                halve(plain, l->width, next, v->level[i + 1].width, v->level[i + 1].height);
+            float *swap = plain;
+            plain = next;
+            next = swap;
+        }
+    }
+    mem_free(work.padded);
+    mem_free(buffer);
+    return rc;
+}
+
+struct register_view *register_view_new(const struct image *picture, struct err *why)
+{
+    if (picture->width_px < SIDE_LEAST || picture->height_px < SIDE_LEAST) {
+        fail(why, E_INPUT, "%d x %d pixels are too few to register; give larger pictures",
+             (int)picture->width_px, (int)picture->height_px);
+        return NULL;
+    }
+    struct register_view *v = mem_new(1, sizeof *v, why);
+    if (!v) return NULL;
+    v->full_width = picture->width_px;
+    v->full_height = picture->height_px;
+    v->factor = choose_factor(v->full_width > v->full_height ? v->full_width : v->full_height);
+    while (v->factor > 1 &&
+           (v->full_width / v->factor < SIDE_LEAST || v->full_height / v->factor < SIDE_LEAST))
+        v->factor /= 2;
+    set_sizes(v);
+    if (fill(v, picture, why)) {
+        register_view_free(v);
+        return NULL;
+    }
+    return v;
+}
+
+void register_view_free(struct register_view *v)
+{
+    for (int i = 0; v && i < VIEW_LEVELS_MOST; i++)
+        mem_free(v->level[i].plane);
+    mem_free(v);
+}
