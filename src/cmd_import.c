@@ -64,11 +64,12 @@ static json_t *describe(const struct cmd *c, const struct import_list *l, const 
 
 static void text(FILE *out, const json_t *r)
 {
-    fprintf(out, "%s: %.0f frames in %.0f files, %.0f x %.0f pixels\n", json_get_text(r, "stack"),
-            json_get_number(r, "frames"), json_get_number(r, "files"), json_get_number(r, "width_px"),
+    const double frames = json_get_number(r, "frames"), files = json_get_number(r, "files");
+    fprintf(out, "%s: %.0f frame%s in %.0f file%s, %.0f x %.0f pixels\n", json_get_text(r, "stack"), frames,
+            frames > 1 ? "s" : "", files, files > 1 ? "s" : "", json_get_number(r, "width_px"),
             json_get_number(r, "height_px"));
-    fprintf(out, "ordered by %s, from %s to %s; ", json_get_text(r, "ordered_by"),
-            json_get_text(r, "first"), json_get_text(r, "last"));
+    fprintf(out, "ordered by %s, from %s to %s; ", json_get_text(r, "ordered_by"), json_get_text(r, "first"),
+            json_get_text(r, "last"));
     const char *order = json_get_text(r, "order");
     if (!strcmp(order, "unknown"))
         fputs("which end is near is not known (--order says it)\n", out);

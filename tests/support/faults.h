@@ -1,0 +1,20 @@
+/* faults.h - the n-th write, sync or rename of the file seam fails, as a full or broken disk would. */
+#ifndef TESTS_SUPPORT_FAULTS_H
+#define TESTS_SUPPORT_FAULTS_H
+
+#include <stdbool.h>
+
+/* From now on, call number n (1 is the next) fails once: a write with ENOSPC after half of its bytes, a sync
+ * or a rename with EIO. 0: none fails. */
+void faults_at(long n);
+
+/* Has it happened? */
+bool faults_happened(void);
+
+/* Calls of the seam since faults_at. */
+long faults_calls(void);
+
+/* The operating system's calls again. */
+void faults_off(void);
+
+#endif
