@@ -3,12 +3,13 @@
 # Prints each failure whole, the ten slowest tests, and 'N passed, N failed' at the end. A skipped test has failed.
 set -u
 if [ "$1" = --one ]; then
-    name=$(echo "${3#"$2"/tests/}" | tr / _)
+    name=$(echo "${3##*/tests/}" | tr / _)
     CMOCKA_MESSAGE_OUTPUT=XML CMOCKA_XML_FILE="$2/test-logs/$name.%g.xml" "$3" >"$2/test-logs/$name.out" 2>&1
     echo $? >"$2/test-logs/$name.rc"
     exit 0
 fi
-build=$1
+mkdir -p "$1"
+build=$(cd "$1" && pwd)
 shift
 logs=$build/test-logs
 rm -rf "$logs"
