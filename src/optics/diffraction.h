@@ -21,7 +21,7 @@ double diffraction_mtf(double nu);    /* (2/pi) (acos nu - nu sqrt(1 - nu^2)); 0
 double diffraction_nu_at(double mtf); /* the inverse, 0..1 */
 
 /* Defocus: the exact integral (Simpson, to 1e-9 for |W| up to 8), and the product of diffraction_mtf with the
- * blur disc's transform at the argument 8 pi W nu (1 - nu), within 0.015 of it. Both may be negative:
+ * blur disc's transform at the argument 8 pi W nu (1 - nu), within 0.017 of it. Both may be negative:
  * contrast reversed. */
 double diffraction_defocus_otf(double nu, double waves);
 double diffraction_defocus_otf_quick(double nu, double waves);
