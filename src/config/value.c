@@ -12,7 +12,7 @@
 void value_show(const char *text, char out[VALUE_SHOWN])
 {
     size_t n = 0;
-    for (; text[n] && n < VALUE_SHOWN - 4; n++)
+    for (; n < VALUE_SHOWN - 4 && text[n]; n++)
         out[n] = (unsigned char)text[n] < 0x20 || text[n] == 0x7f ? '?' : text[n];
     while (text[n] && n && ((unsigned char)text[n] & 0xc0) == 0x80) /* never half a character */
         n--;

@@ -116,9 +116,8 @@ static int too_many(const struct plan *p, const struct job *j, int64_t inner, st
     const int64_t depth_nm = p->far_nm - p->near_nm;
     const char *key = j->depth_kind == DEPTH_LENGTH ? "depth_mm" : "far_mm";
     return fail(why, E_INPUT,
-                "%s:%d: %.6g mm at %.4g um take %lld slices and %d of margin, more than %d; shoot at most "
-                "%.4g mm, or "
-                "every %.4g um, or close the aperture",
+                "%s:%d: %.6g mm at %.4g um take %lld slices and %d of margin, more than %d; "
+                "shoot at most %.3f mm, or every %.2f um, or close the aperture",
                 JOB_AT(j, key), mm_from_nm(depth_nm), um_from_nm(p->wanted_spacing_nm), (long long)inner,
                 margin, PLAN_SLICES_MOST, floor(mm_from_nm(gaps * p->wanted_spacing_nm) * 1000) / 1000,
                 ceil(um_from_nm(depth_nm) / gaps * 100) / 100);
