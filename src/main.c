@@ -5,6 +5,6 @@
 
 int main(int argc, char **argv)
 {
-    static const struct verb *const verbs[] = {&verb_import, &verb_version, NULL};
+    static const struct verb *const verbs[] = {&verb_import, &verb_handover, &verb_version, NULL};
     return cmd_main(verbs, argc, argv);
 }

@@ -145,6 +145,11 @@ static int fill(struct work *w, const struct selection *s, struct handover_resul
     return rc;
 }
 
+int handover_check_place(const char *dir, struct err *why)
+{
+    return folder_check_free(dir, why);
+}
+
 int handover_make(struct store *st, const struct handover_request *rq, struct handover_result *out,
                   struct err *why)
 {
@@ -152,8 +157,12 @@ int handover_make(struct store *st, const struct handover_request *rq, struct ha
     struct selection s;
     int rc = selection_make(st, rq, &s, why);
     if (rc) return rc;
-    struct handover_result result = {
-        .frames = s.frames, .left_out = s.left_out, .first = s.first, .last = s.last};
+    struct handover_result result = {.frames = s.frames,
+                                     .left_out = s.left_out,
+                                     .first = s.first,
+                                     .last = s.last,
+                                     .first_slice = s.first_slice,
+                                     .last_slice = s.last_slice};
     snprintf(result.prefix, sizeof result.prefix, "%s", s.prefix);
     rc = folder_begin(rq->to, w.part, sizeof w.part, why);
     if (!rc) {

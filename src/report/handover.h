@@ -30,6 +30,7 @@ struct handover_request {
 struct handover_result {
     int32_t frames, files, left_out; /* left_out: frames */
     int32_t first, last;             /* indices in capture order */
+    int32_t first_slice, last_slice; /* nearest and farthest; in an unknown order as shot */
     int64_t bytes;
     char prefix[256]; /* what the names begin with */
 };
@@ -38,6 +39,9 @@ struct handover_result {
  * as it was shot. */
 int handover_make(struct store *, const struct handover_request *, struct handover_result *out,
                   struct err *why);
+
+/* Could a hand-over be made there? E_INPUT when not. */
+int handover_check_place(const char *dir, struct err *why);
 
 enum handover_fault { HANDOVER_MISSING, HANDOVER_CHANGED, HANDOVER_EXTRA };
 

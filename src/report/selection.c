@@ -165,6 +165,8 @@ static int add_frame(struct selection *s, const struct handover_request *rq, con
     if (in) {
         if (!s->frames || i < s->first) s->first = i;
         if (!s->frames || i > s->last) s->last = i;
+        if (!s->frames) s->first_slice = f->slice;
+        s->last_slice = f->slice;
         s->frames++;
     } else {
         s->left_out++;

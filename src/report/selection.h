@@ -13,8 +13,9 @@ struct selection {
     bool all;
     int32_t total, frames, left_out; /* frames of the stack, handed over, left out */
     int32_t first, last, margin;     /* indices in capture order; last and first are those handed over */
-    int64_t spacing_nm;              /* STACK_NONE when not known, or when it differs between plans */
-    double scale_change;             /* over the whole stack; 0 when not known */
+    int32_t first_slice, last_slice;
+    int64_t spacing_nm;  /* STACK_NONE when not known, or when it differs between plans */
+    double scale_change; /* over the whole stack; 0 when not known */
     struct record record;
 };
 

@@ -75,26 +75,33 @@ static bool is_empty(const char *dir)
 }
 
 /* An empty folder is as good as none: renaming onto it is allowed. */
-static int check_free(const char *dir, struct err *why)
+static int check_unused(const char *dir, struct err *why)
 {
     if (!fs_exists(dir) || (folder_is_dir(dir) && is_empty(dir))) return E_OK;
     return fail(why, E_INPUT, "%s: exists already; choose another folder", dir);
 }
 
-int folder_begin(const char *dir, char *part, size_t room, struct err *why)
+int folder_check_free(const char *dir, struct err *why)
 {
     char parent[PATH_MAX];
     const size_t n = without_slashes(dir);
     if (n == 0) return fail(why, E_INPUT, "an empty folder name; name a folder");
-    if (n + sizeof ".part99" > room)
+    if (n + sizeof ".part99" > sizeof parent)
         return fail(why, E_INPUT, "%.60s...: the path is too long; use a shorter folder", dir);
-    int rc = check_free(dir, why);
+    int rc = check_unused(dir, why);
     if (rc) return rc;
     parent_of(dir, parent, sizeof parent);
-    if (access(parent, F_OK)) return fail(why, E_INPUT, "%s: no such folder; make it first", parent);
-    snprintf(part, room, "%.*s.part", (int)n, dir);
+    return access(parent, F_OK) ? fail(why, E_INPUT, "%s: no such folder; make it first", parent) : E_OK;
+}
+
+int folder_begin(const char *dir, char *part, size_t room, struct err *why)
+{
+    const int n = (int)without_slashes(dir);
+    int rc = folder_check_free(dir, why);
+    if (rc) return rc;
+    snprintf(part, room, "%.*s.part", n, dir);
     for (int i = 2; fs_exists(part) && i <= PARTS_MOST; i++)
-        snprintf(part, room, "%.*s.part%d", (int)n, dir, i);
+        snprintf(part, room, "%.*s.part%d", n, dir, i);
     return fs_make_dir(part, why);
 }
 
@@ -104,7 +111,7 @@ int folder_finish(const char *part, const char *dir, struct err *why)
     snprintf(to, sizeof to, "%.*s", (int)without_slashes(dir), dir);
     parent_of(dir, parent, sizeof parent);
     int rc = fs_sync_dir(part, why);
-    if (!rc) rc = check_free(to, why);
+    if (!rc) rc = check_unused(to, why);
     const bool was_there = !rc && fs_exists(to);
     if (!rc) rc = fs_rename(part, to, why);
     if (rc) return rc;

@@ -23,6 +23,9 @@ void folder_base_name(const char *path, char *out, size_t room);
  * DIR exists and is not an empty folder, or when its parent does not exist. */
 int folder_begin(const char *dir, char *part, size_t room, struct err *why);
 
+/* E_INPUT unless DIR could be made: its parent exists, and DIR does not, or is an empty folder. */
+int folder_check_free(const char *dir, struct err *why);
+
 /* Renames and syncs. On failure DIR is as it was before, and so is the part. */
 int folder_finish(const char *part, const char *dir, struct err *why);
 
