@@ -6,8 +6,7 @@
 
 #include "base/mem.h"
 
-#define WALL_START_US (978379200LL * 1000000LL) /* 2001-01-01T20:00:00Z */
-#define WATCHES_MOST  32
+#define WATCHES_MOST 32
 
 struct call {
     int64_t at_us;
@@ -84,7 +83,7 @@ int64_t sched_now_us(const struct sched *s)
 
 int64_t sched_wall_us(const struct sched *s)
 {
-    return s->is_virtual ? WALL_START_US + s->now_us : clock_us(CLOCK_REALTIME);
+    return s->is_virtual ? SCHED_VIRTUAL_START_US + s->now_us : clock_us(CLOCK_REALTIME);
 }
 
 static bool before(const struct call *a, const struct call *b)

@@ -28,6 +28,7 @@ bool sched_is_virtual(const struct sched *);
 int64_t sched_now_us(const struct sched *); /* microseconds since this scheduler began */
 
 /* Wall clock for records, microseconds since 1970. Virtual: 2001-01-01T20:00:00Z + now. */
+#define SCHED_VIRTUAL_START_US (978379200LL * 1000000LL)
 int64_t sched_wall_us(const struct sched *);
 
 /* Calls fn(arg) at that time, or as soon as possible when it has passed. Returns an id for sched_cancel. */

@@ -1,0 +1,39 @@
+#include "cmd_shoot.h"
+#include "run/wishes.h"
+
+static const struct option_row options[] = {
+    {"workers", "N", "threads for rendering and measuring (default: one a core)"},
+    {"job", "FILE", "where the job file stood, if it names a picture that is not found from here"},
+    {NULL, NULL, NULL},
+};
+
+static int run(struct cmd *c, struct err *why)
+{
+    struct shoot_progress sp;
+    struct run_result result = {0};
+    bool already = false;
+    struct shoot_opts o = {.dir = cmd_operand(c, 0), .job_path = cmd_text(c, "job")};
+    int rc = cmd_shoot_options(c, &o, why);
+    if (!rc) rc = wishes_listen(why);
+    if (rc) return rc;
+    cmd_shoot_watch(c, &sp, &o);
+    rc = shoot_resume(&o, &result, &already, why);
+    cmd_shoot_watch_end(&sp);
+    wishes_ignore();
+    return cmd_shoot_end(c, o.dir, &result, already, rc, why);
+}
+
+const struct verb verb_resume = {
+    .name = "resume",
+    .operands = "STACK",
+    .least = 1,
+    .most = 1,
+    .summary = "go on with a stack that was paused or broken off",
+    .about =
+        "Shoots what is still missing of a stack, by the job and bench that are kept in its folder. What "
+        "was\n"
+        "being exposed when the run ended counts as lost and is shot again; kept frames stay as they are.\n"
+        "The axis finds its zero first. A stack that is whole already is left alone.",
+    .options = options,
+    .run = run,
+};

@@ -1,0 +1,30 @@
+#include "cmd_shoot.h"
+
+static const struct option_row options[] = {
+    {"stack", "DIR", "make the stack's folder here (default: the next one of tonight)"},
+    {"workers", "N", "threads for measuring (default: one a core)"},
+    {"seed", "N", "simulated bench: seed of the noise instead of the job's"},
+    {NULL, NULL, NULL},
+};
+
+static int run(struct cmd *c, struct err *why)
+{
+    return cmd_shoot_new(c, false, why);
+}
+
+const struct verb verb_run = {
+    .name = "run",
+    .operands = "JOB",
+    .least = 1,
+    .most = 1,
+    .summary = "shoot a job on the bench",
+    .about =
+        "Shoots the stack that the job describes: finds the axis' zero, then for each slice moves, settles,\n"
+        "exposes, fetches and measures; at last the closing frame, to compare with the first. Frames are\n"
+        "on the disk before they count as kept. The first exposure comes after the job's start delay.\n\n"
+        "So far this knows the simulated bench only (camera.kind and axis.link 'simulated'), in real "
+        "time.\n\n"
+        "Ctrl-C finishes the slice and pauses; 'staddle resume' goes on. Twice halts at once.",
+    .options = options,
+    .run = run,
+};

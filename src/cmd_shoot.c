@@ -1,0 +1,192 @@
+#include "cmd_shoot.h"
+
+#include <inttypes.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "base/findings.h"
+#include "base/json.h"
+#include "base/units.h"
+#include "run/wishes.h"
+#include "store/evening.h"
+
+#define SEED_MOST 9007199254740992.0 /* 2^53: a double holds every whole number up to there */
+
+static void span(int64_t us, char out[32])
+{
+    int64_t s = (us + US_PER_S / 2) / US_PER_S;
+    if (us < 0)
+        snprintf(out, 32, "?");
+    else if (s >= 3600)
+        snprintf(out, 32, "%" PRId64 ":%02d:%02d", s / 3600, (int)(s / 60 % 60), (int)(s % 60));
+    else
+        snprintf(out, 32, "%d:%02d", (int)(s / 60), (int)(s % 60));
+}
+
+static void progress(void *arg, const struct run_progress *p)
+{
+    struct shoot_progress *sp = arg;
+    char left[32], where[32];
+    int32_t tenth = p->total ? p->kept * 10 / p->total : 0;
+    if (!sp->terminal && tenth == sp->last_tenth) return;
+    sp->last_tenth = tenth;
+    span(p->eta_us, left);
+    if (p->slice)
+        snprintf(where, sizeof where, "slice %" PRId32 " %s", p->slice, p->doing);
+    else
+        snprintf(where, sizeof where, "closing frame %s", p->doing);
+    fprintf(stderr, "%s%" PRId32 " of %" PRId32 " kept, %s left, %s%s%s%s", sp->terminal ? "\r" : "", p->kept,
+            p->total, left, where, *p->finding ? "; " : "", p->finding, sp->terminal ? "\033[K" : "\n");
+    sp->shown = true;
+}
+
+void cmd_shoot_watch(const struct cmd *c, struct shoot_progress *sp, struct shoot_opts *o)
+{
+    *sp = (struct shoot_progress){.terminal = isatty(STDERR_FILENO)};
+    if (cmd_json(c) || cmd_quiet(c)) return;
+    o->progress = progress;
+    o->progress_arg = sp;
+}
+
+void cmd_shoot_watch_end(struct shoot_progress *sp)
+{
+    if (sp->terminal && sp->shown) fputs("\r\033[K", stderr);
+}
+
+int cmd_shoot_options(const struct cmd *c, struct shoot_opts *o, struct err *why)
+{
+    double workers = 0, seed = 0;
+    int rc = cmd_number(c, "workers", 1, 64, &workers, why);
+    if (!rc) rc = cmd_number(c, "seed", 0, SEED_MOST, &seed, why);
+    if (rc) return rc;
+    if (workers != (int)workers) return fail(why, E_INPUT, "--workers: give a whole number");
+    if (seed != (double)(uint64_t)seed) return fail(why, E_INPUT, "--seed: give a whole number");
+    o->workers = (int)workers;
+    o->seed_given = cmd_text(c, "seed") != NULL;
+    o->seed = (uint64_t)seed;
+    return E_OK;
+}
+
+/* --stack, or the next free place of tonight. */
+static int choose_dir(const struct cmd *c, bool virtual_clock, char out[PATH_ROOM], struct err *why)
+{
+    const char *given = cmd_text(c, "stack");
+    if (given) {
+        int n = snprintf(out, PATH_ROOM, "%s", given);
+        if (n <= 0 || n >= PATH_ROOM)
+            return fail(why, E_INPUT, "--stack: give the path of a folder to be made");
+        return E_OK;
+    }
+    struct sched *clock = virtual_clock ? sched_new_virtual(why) : sched_new_real(why);
+    if (!clock) return E_NOMEM;
+    int64_t now = sched_wall_us(clock);
+    sched_free(clock);
+    return evening_next_stack(".", now, virtual_clock ? 0 : evening_utc_offset_s(now), out, PATH_ROOM, why);
+}
+
+static json_t *closing_json(const struct run_closing *c)
+{
+    if (!c->done) return json_null();
+    json_t *out = json_object();
+    json_object_set_new(out, "dx_px", c->shift_known ? json_rounded(c->dx_px, 3) : json_null());
+    json_object_set_new(out, "dy_px", c->shift_known ? json_rounded(c->dy_px, 3) : json_null());
+    json_object_set_new(out, "scale", c->shift_known ? json_rounded(c->scale, 6) : json_null());
+    json_object_set_new(out, "light_stops", json_rounded(c->light_stops, 3));
+    return out;
+}
+
+static const char *end_word(const struct run_result *r, bool already)
+{
+    static const char *const words[] = {"whole", "paused", "halted", "killed"};
+    return already ? "whole" : words[r->end];
+}
+
+static json_t *result_json(const struct cmd *c, const char *dir, const struct run_result *r, bool already)
+{
+    json_t *out = cmd_result(c);
+    json_object_set_new(out, "findings", findings_json(&r->findings));
+    json_object_set_new(out, "stack", json_text(dir));
+    json_object_set_new(out, "end", json_text(end_word(r, already)));
+    json_object_set_new(out, "already", json_boolean(already));
+    json_object_set_new(out, "slices", json_integer(r->slices));
+    json_object_set_new(out, "kept", json_integer(r->kept));
+    json_object_set_new(out, "retakes", json_integer(r->retakes));
+    json_object_set_new(out, "misfires", json_integer(r->misfires));
+    json_object_set_new(out, "failed", json_integer(r->failed));
+    json_object_set_new(out, "lost", json_integer(r->lost));
+    json_object_set_new(out, "duration_s", json_s(r->duration_us));
+    json_object_set_new(out, "closing", closing_json(&r->closing));
+    return out;
+}
+
+static void text_findings(FILE *out, const json_t *result)
+{
+    size_t i;
+    json_t *f;
+    json_array_foreach(json_object_get(result, "findings"), i, f)
+    {
+        const char *advice = json_get_text(f, "advice");
+        fprintf(out, "  %s%s%s\n", json_get_text(f, "text"), *advice ? ". " : "", advice);
+    }
+}
+
+static void text(FILE *out, const json_t *result)
+{
+    char took[32];
+    const char *stack = json_get_text(result, "stack"), *end = json_get_text(result, "end");
+    span(us_from_s(json_get_number(result, "duration_s")), took);
+    if (json_is_true(json_object_get(result, "already")))
+        fprintf(out, "%s: whole already, all %.0f slices are kept\n", stack,
+                json_get_number(result, "slices"));
+    else
+        fprintf(out, "%s: %s, %.0f of %.0f slices kept in %s, %.0f shot again, %.0f lost\n", stack, end,
+                json_get_number(result, "kept"), json_get_number(result, "slices"), took,
+                json_get_number(result, "retakes"), json_get_number(result, "lost"));
+    const json_t *closing = json_object_get(result, "closing");
+    if (json_is_number(json_object_get(closing, "dx_px")))
+        fprintf(out, "the closing frame lies %.2f, %.2f px beside the first slice, %+.2f stops\n",
+                json_get_number(closing, "dx_px"), json_get_number(closing, "dy_px"),
+                json_get_number(closing, "light_stops"));
+    text_findings(out, result);
+    if (!strcmp(end, "whole")) fprintf(out, "next: staddle check %s\n", stack);
+}
+
+int cmd_shoot_end(const struct cmd *c, const char *dir, struct run_result *r, bool already, int rc,
+                  struct err *why)
+{
+    if (rc && rc != E_PAUSED) return rc;
+    cmd_print(c, result_json(c, dir, r, already), text);
+    run_result_clear(r);
+    if (!rc) return 0;
+    char sentence[sizeof why->text];
+    snprintf(sentence, sizeof sentence, "%s", why->text);
+    return fail(why, E_PAUSED, "%.300s; 'staddle resume %.180s' goes on", sentence, dir);
+}
+
+static int shoot_it(const struct cmd *c, struct shoot_opts *o, const struct shoot_job *job,
+                    struct run_result *result, struct err *why)
+{
+    struct shoot_progress sp;
+    int rc = wishes_listen(why);
+    if (rc) return rc;
+    cmd_shoot_watch(c, &sp, o);
+    rc = shoot_new(job, o, result, why);
+    cmd_shoot_watch_end(&sp);
+    wishes_ignore();
+    return rc;
+}
+
+int cmd_shoot_new(const struct cmd *c, bool virtual_clock, struct err *why)
+{
+    char dir[PATH_ROOM];
+    struct shoot_job job;
+    struct run_result result = {0};
+    struct shoot_opts o = {.dir = dir, .virtual_clock = virtual_clock};
+    int rc = cmd_shoot_options(c, &o, why);
+    if (!rc) rc = shoot_job_read(cmd_operand(c, 0), cmd_text(c, "bench"), &job, why);
+    if (rc) return rc;
+    rc = choose_dir(c, virtual_clock, dir, why);
+    if (!rc) rc = shoot_it(c, &o, &job, &result, why);
+    shoot_job_clear(&job);
+    return cmd_shoot_end(c, dir, &result, false, rc, why);
+}

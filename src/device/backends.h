@@ -1,0 +1,48 @@
+/* backends.h - the one list of cameras, axes and links. Adding a device is adding a row (and its file). */
+#ifndef STADDLE_DEVICE_BACKENDS_H
+#define STADDLE_DEVICE_BACKENDS_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "base/err.h"
+#include "device/axis.h"
+#include "device/camera.h"
+#include "device/camera_sim.h"
+#include "device/link.h"
+#include "firmware/native/native.h"
+#include "staddle/bench.h"
+
+/* What the openers may need; each takes what it understands. Borrowed, and outlives the devices. */
+struct backend_env {
+    struct sched *sched;
+    const struct bench *bench;
+    const struct camera_sim_opts *camera_sim; /* NULL: no world here */
+    struct native_rail *controller;           /* of the simulated link; NULL: no world here */
+    int64_t link_latency_us;                  /* of the simulated link; 0 its default, negative none */
+    int64_t speed_counts_per_s;
+};
+
+struct camera_backend {
+    const char *kind; /* as in the bench file: camera.kind */
+    bool simulated;
+    int (*open)(const struct backend_env *, struct camera **out, struct err *);
+};
+
+struct link_backend {
+    const char *kind; /* as in axis.link */
+    bool simulated;
+    int (*open)(const struct backend_env *, struct link **out, struct err *);
+};
+
+struct axis_backend {
+    const char *kind; /* axis.kind */
+    int (*open)(const struct backend_env *, struct axis **out, struct err *);
+};
+
+/* E_UNSUPPORTED with the list of those that there are. */
+int backend_camera(const char *kind, const struct camera_backend **out, struct err *);
+int backend_axis(const char *kind, const struct axis_backend **out, struct err *);
+int backend_link(const char *kind, const struct link_backend **out, struct err *);
+
+#endif

@@ -1,0 +1,329 @@
+#include "run/bench.h"
+
+#include <pthread.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "base/mem.h"
+#include "device/backends.h"
+#include "plan/slices.h"
+#include "plan/timeline.h"
+#include "run/wishes.h"
+
+#define COMMIT_US    5000
+#define MEASURE_US   250000
+#define WORKERS_MOST 8
+#define SPARE_NM     1000000 /* of travel between the outermost slice and the end switch; our choice */
+#define PARKED_NM    300000  /* where the carriage stands at first, from the near switch; our choice */
+
+/* What stands behind the devices of a simulated bench. */
+struct stage {
+    struct native_rail *controller;
+    struct bench bench; /* as given, with the world in place of every device */
+    struct camera_sim_opts camera;
+    int64_t switch_counts, backlash_counts;
+};
+
+/* Measuring spaces that no thread uses at the moment. */
+struct spaces {
+    pthread_mutex_t lock;
+    struct measure_space *idle[WORKERS_MOST];
+    int count;
+};
+
+static int64_t or_default(int64_t given, int64_t usual)
+{
+    return given == 0 ? usual : given < 0 ? 0 : given;
+}
+
+static void on_axis(void *arg)
+{
+    ((struct rig *)arg)->axis_noticed = true;
+}
+
+static void on_camera(void *arg)
+{
+    ((struct rig *)arg)->camera_noticed = true;
+}
+
+static void on_edge(void *arg, int64_t at_ns, int dir)
+{
+    world_step(((struct rig *)arg)->world, at_ns, dir);
+}
+
+static void on_switches(void *arg, bool *near_pressed, bool *far_pressed)
+{
+    world_switches(((struct rig *)arg)->world, near_pressed, far_pressed);
+}
+
+static void on_wish(void *arg)
+{
+    (void)arg;
+    wishes_drain();
+}
+
+static int64_t counts_from_nm(const struct plan *p, int64_t nm)
+{
+    return slices_counts_of(nm, p->nm_per_count_num, p->nm_per_count_den);
+}
+
+/* The world: switches a little beyond the travel that the plan needs, the carriage at rest near the first. */
+static int build_world(struct rig *r, const struct rig_opts *o, struct err *why)
+{
+    const struct plan *p = o->plan;
+    r->world = world_new(&(struct world_opts){.bench = &r->stage->bench,
+                                              .scene = &o->job->scene,
+                                              .magnification = p->optics.magnification,
+                                              .exposure_us = o->job->exposure_us,
+                                              .seed = o->seed,
+                                              .quiet = o->quiet_world},
+                         why);
+    if (!r->world) return why && why->code ? why->code : E_NOMEM;
+    r->stage->switch_counts = counts_from_nm(p, p->travel.first_nm - p->travel.take_up_nm - SPARE_NM);
+    r->stage->backlash_counts = counts_from_nm(p, o->bench->axis.backlash_nm);
+    int64_t near_switch_nm = slices_nm_of(r->stage->switch_counts, p->nm_per_count_num, p->nm_per_count_den);
+    world_set_travel(r->world, near_switch_nm, p->travel.last_nm + SPARE_NM);
+    world_place(r->world, near_switch_nm + PARKED_NM);
+    return E_OK;
+}
+
+static int build_stage(struct rig *r, const struct rig_opts *o, struct err *why)
+{
+    struct stage *s = r->stage = mem_new(1, sizeof *s, why);
+    if (!s) return E_NOMEM;
+    s->bench = *o->bench;
+    strcpy(s->bench.camera.kind, "simulated");
+    strcpy(s->bench.axis.link, "simulated");
+    int rc = build_world(r, o, why);
+    if (rc) return rc;
+    s->controller = native_rail_new(
+        r->sched,
+        &(struct native_rail_opts){.arg = r, .edge = on_edge, .switches = on_switches, .seed = o->seed}, why);
+    if (!s->controller) return why && why->code ? why->code : E_NOMEM;
+    const struct lens_spec *lens = &o->bench->lens;
+    s->camera = (struct camera_sim_opts){.spec = &s->bench.camera,
+                                         .sched = r->sched,
+                                         .world = r->world,
+                                         .seed = o->seed,
+                                         .render_threads = r->workers,
+                                         .silent_shutter = o->silent_shutter,
+                                         .object_ready_us = o->times.object_ready_us,
+                                         .transfer_us = o->times.transfer_us,
+                                         .focal_length_nm = lens->focal_length_nm,
+                                         .faults = o->faults};
+    return E_OK;
+}
+
+static int open_devices(struct rig *r, const struct rig_opts *o, const struct camera_backend *camera,
+                        const struct axis_backend *axis, struct err *why)
+{
+    const struct plan *p = o->plan;
+    struct backend_env env = {.sched = r->sched,
+                              .bench = &r->stage->bench,
+                              .camera_sim = &r->stage->camera,
+                              .controller = r->stage->controller,
+                              .link_latency_us = o->times.link_us,
+                              .speed_counts_per_s = counts_from_nm(p, timeline_speed_nm_per_s(o->bench))};
+    int rc = camera->open(&env, &r->camera, why);
+    if (!rc) rc = axis->open(&env, &r->axis, why);
+    if (rc) return rc;
+    if (o->wrap_camera) r->camera = o->wrap_camera(o->wrap_arg, r->camera);
+    if (o->wrap_axis) r->axis = o->wrap_axis(o->wrap_arg, r->axis);
+    r->camera->notice = on_camera;
+    r->camera->notice_arg = r;
+    r->axis->notice = on_axis;
+    r->axis->notice_arg = r;
+    r->axis_noticed = true; /* the loop looks once by itself */
+    return E_OK;
+}
+
+struct measure_space *bench_take_space(struct rig *r, struct err *why)
+{
+    struct measure_space *m = NULL;
+    pthread_mutex_lock(&r->spaces->lock);
+    if (r->spaces->count) m = r->spaces->idle[--r->spaces->count];
+    pthread_mutex_unlock(&r->spaces->lock);
+    return m ? m : measure_space_new(why);
+}
+
+void bench_give_space(struct rig *r, struct measure_space *m)
+{
+    pthread_mutex_lock(&r->spaces->lock);
+    if (m && r->spaces->count < WORKERS_MOST) {
+        r->spaces->idle[r->spaces->count++] = m;
+        m = NULL;
+    }
+    pthread_mutex_unlock(&r->spaces->lock);
+    measure_space_free(m);
+}
+
+static void free_spaces(struct spaces *s)
+{
+    if (!s) return;
+    while (s->count)
+        measure_space_free(s->idle[--s->count]);
+    pthread_mutex_destroy(&s->lock);
+    mem_free(s);
+}
+
+static int open_threads(struct rig *r, struct err *why)
+{
+    r->spaces = mem_new(1, sizeof *r->spaces, why);
+    if (!r->spaces) return E_NOMEM;
+    pthread_mutex_init(&r->spaces->lock, NULL);
+    r->disk = pool_new(r->sched, 1, why);
+    r->measurers = r->disk ? pool_new(r->sched, r->workers, why) : NULL;
+    if (!r->measurers) return why && why->code ? why->code : E_NOMEM;
+    if (sched_is_virtual(r->sched) || wishes_fd() < 0) return E_OK;
+    return sched_watch(r->sched, wishes_fd(), on_wish, NULL, why);
+}
+
+static int choose_workers(int wanted)
+{
+    long cores = wanted > 0 ? wanted : sysconf(_SC_NPROCESSORS_ONLN);
+    return cores < 1 ? 1 : cores > WORKERS_MOST ? WORKERS_MOST : (int)cores;
+}
+
+int bench_open(const struct rig_opts *o, struct rig **out, struct err *why)
+{
+    const struct camera_backend *camera;
+    const struct axis_backend *axis;
+    int rc = backend_camera(o->virtual_clock ? "simulated" : o->bench->camera.kind, &camera, why);
+    if (!rc) rc = backend_axis(o->bench->axis.kind, &axis, why);
+    if (rc) return rc;
+    struct rig *r = mem_new(1, sizeof *r, why);
+    if (!r) return E_NOMEM;
+    r->last_done = &r->first_done;
+    r->workers = choose_workers(o->workers);
+    r->commit_us = or_default(o->times.commit_us, COMMIT_US);
+    r->measure_us = or_default(o->times.measure_us, MEASURE_US);
+    r->sched = o->virtual_clock ? sched_new_virtual(why) : sched_new_real(why);
+    if (r->sched && o->virtual_clock) sched_step(r->sched, o->start_us);
+    rc = r->sched ? build_stage(r, o, why) : E_NOMEM;
+    if (!rc) rc = open_threads(r, why);
+    if (!rc) rc = open_devices(r, o, camera, axis, why);
+    if (rc) {
+        bench_close(r);
+        return rc;
+    }
+    *out = r;
+    return E_OK;
+}
+
+void bench_close(struct rig *r)
+{
+    if (!r) return;
+    if (r->axis) axis_close(r->axis);
+    if (r->camera) camera_close(r->camera);
+    pool_free(r->measurers);
+    pool_free(r->disk);
+    for (struct work *w = r->out, *next; w; w = next) {
+        next = w->next_out;
+        work_free(w);
+    }
+    free_spaces(r->spaces);
+    if (r->stage) native_rail_free(r->stage->controller);
+    world_free(r->world);
+    mem_free(r->stage);
+    sched_free(r->sched);
+    mem_free(r);
+}
+
+void bench_wish(struct rig *r)
+{
+    r->wishes++;
+}
+
+static bool take_wish(struct rig *r, struct rig_event *out)
+{
+    int wishes = r->wishes + wishes_count();
+    if (wishes <= r->wishes_seen) return false;
+    r->wishes_seen = out->wishes = wishes;
+    out->kind = RIG_WISH;
+    return true;
+}
+
+static bool take_camera(struct rig *r, struct rig_event *out)
+{
+    if (!r->camera_noticed) return false;
+    out->kind = RIG_CAMERA;
+    struct err why = {0};
+    if (camera_next_event(r->camera, &out->camera, &why)) {
+        out->camera = (struct camera_event){.kind = CAMERA_GONE, .why = why};
+        r->camera_noticed = false;
+        return true;
+    }
+    r->camera_noticed = out->camera.kind != CAMERA_NOTHING;
+    return r->camera_noticed;
+}
+
+static bool take_work(struct rig *r, struct rig_event *out)
+{
+    struct work *w = r->first_done;
+    if (!w) return false;
+    r->first_done = w->next;
+    if (!r->first_done) r->last_done = &r->first_done;
+    struct work **at = &r->out;
+    while (*at != w)
+        at = &(*at)->next_out;
+    *at = w->next_out;
+    out->kind = RIG_WORK;
+    out->work = w;
+    return true;
+}
+
+void bench_wait(struct rig *r, int64_t deadline_us, struct rig_event *out)
+{
+    for (;;) {
+        memset(out, 0, sizeof *out);
+        if (take_wish(r, out)) return;
+        if (r->axis_noticed) {
+            r->axis_noticed = false;
+            out->kind = RIG_AXIS;
+            return;
+        }
+        if (take_camera(r, out) || take_work(r, out)) return;
+        if (!sched_step(r->sched, deadline_us)) {
+            out->kind = RIG_DEADLINE;
+            return;
+        }
+    }
+}
+
+static void run_work(void *arg)
+{
+    struct work *w = arg;
+    w->run(w);
+}
+
+static void work_done(void *arg)
+{
+    struct work *w = arg;
+    w->next = NULL;
+    *w->rig->last_done = w;
+    w->rig->last_done = &w->next;
+}
+
+int bench_submit(struct rig *r, struct pool *pool, struct work *w, int64_t cost_us, struct err *why)
+{
+    w->rig = r;
+    int rc = pool_submit(pool, run_work, work_done, w, cost_us, why);
+    if (rc) return rc;
+    w->next_out = r->out;
+    r->out = w;
+    return E_OK;
+}
+
+void work_free(struct work *w)
+{
+    if (!w) return;
+    if (w->free)
+        w->free(w);
+    else
+        mem_free(w);
+}
+
+int64_t bench_home_counts(const struct rig *r, int64_t counts_after_homing)
+{
+    return r->stage->switch_counts + counts_after_homing - r->stage->backlash_counts;
+}

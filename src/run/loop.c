@@ -1,0 +1,471 @@
+#include "run/loop.h"
+
+#include <stdarg.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "base/findings.h"
+#include "base/mem.h"
+#include "run/loop_state.h"
+
+#define WATCHDOG_US  600000000 /* nothing at all happened: our bug, or a device that hangs; our choice */
+#define LAST_WAIT_US 120000000 /* for what is in flight when a run ends; our choice */
+#define NOTES_MOST   200
+
+int64_t loop_now(const struct loop *l)
+{
+    return sched_now_us(l->rig->sched);
+}
+
+void loop_moved_on(struct loop *l)
+{
+    l->last_progress_us = loop_now(l);
+}
+
+static void enter(struct loop *l, enum lane lane)
+{
+    l->lane = lane;
+    if (lane == LANE_ENDING) l->ending_since_us = loop_now(l);
+    loop_moved_on(l);
+}
+
+void loop_fault(struct loop *l, const struct err *why)
+{
+    l->pausing = true;
+    if (l->fault.code) return;
+    l->fault = *why;
+    if (!l->fault.code) l->fault.code = E_IO;
+}
+
+void loop_disk_fault(struct loop *l, const struct err *why)
+{
+    l->disk_dead = true;
+    loop_fault(l, why);
+}
+
+void loop_note(struct loop *l, const char *code, const char *advice, int32_t slot, const char *format, ...)
+{
+    char text[200];
+    va_list ap;
+    va_start(ap, format);
+    vsnprintf(text, sizeof text, format, ap);
+    va_end(ap);
+    bool slice = slot < l->slot_count;
+    snprintf(l->last_finding, sizeof l->last_finding, slice ? "slice %d: %s" : "closing frame%.0d: %s",
+             slice ? (int)l->slots[slot].number : 0, text);
+    if (l->result.findings.count >= NOTES_MOST) return;
+    struct finding_about about = {.code = code, .advice = advice};
+    if (slice) {
+        about.frames = &slot;
+        about.frame_count = 1;
+    }
+    finding_add(&l->result.findings, about, NULL, "%s", l->last_finding);
+}
+
+bool loop_camera_busy(const struct loop *l)
+{
+    for (int i = 0; i < LOOP_FRAMES_MOST; i++) {
+        enum take_stage s = l->takes[i].stage;
+        if (s >= TAKE_FIRED && s <= TAKE_FETCHING) return true;
+    }
+    return false;
+}
+
+/* ---- progress */
+
+static int32_t count_kept(const struct loop *l)
+{
+    int32_t n = 0;
+    for (int32_t i = 0; i < l->slot_count; i++)
+        n += l->slots[i].state == SLOT_KEPT;
+    return n;
+}
+
+static int64_t eta(const struct loop *l, int32_t left)
+{
+    int64_t each = l->opts.plan->timeline.slice_us;
+    int64_t delay = l->start_at_us > loop_now(l) ? l->start_at_us - loop_now(l) : 0;
+    if (l->fires >= 3) each = (loop_now(l) - l->first_fire_us) / l->fires;
+    return delay + each * (left + l->closing_wanted);
+}
+
+static void tell(struct loop *l, const char *doing, int32_t slot)
+{
+    if (!l->opts.progress) return;
+    int32_t kept = count_kept(l);
+    struct run_progress p = {.doing = doing,
+                             .slice = l->slots[slot].number,
+                             .kept = kept,
+                             .total = l->slot_count,
+                             .eta_us = eta(l, l->slot_count - kept),
+                             .finding = l->last_finding};
+    l->opts.progress(l->opts.progress_arg, &p);
+}
+
+void loop_tell(struct loop *l, const char *doing)
+{
+    tell(l, doing, l->at_slot);
+}
+
+void loop_kept(struct loop *l, struct take *t)
+{
+    struct slot *s = &l->slots[t->slot];
+    s->state = SLOT_KEPT;
+    s->picture = picture_hold(t->main);
+    if (t->slot < l->slot_count) l->levels[l->level_count++] = t->main->measure.mean_linear;
+    neighbours_look(l, t->slot);
+    tell(l, "kept", t->slot);
+}
+
+/* ---- homing */
+
+static void home_found(struct loop *l)
+{
+    struct err why = {0};
+    l->home_counts = bench_home_counts(l->rig, l->axis.position_counts);
+    l->homing = HOMING_PLACING;
+    if (axis_here(l->rig->axis, l->home_counts, &why)) loop_fault(l, &why);
+}
+
+static void set_limits(struct loop *l)
+{
+    struct err why = {0};
+    int64_t lo = l->slots[0].target_counts, hi = lo;
+    for (int32_t i = 0; i < l->slot_count; i++) {
+        int64_t at = l->slots[i].target_counts;
+        if (at < lo) lo = at;
+        if (at > hi) hi = at;
+    }
+    lo -= l->take_up_counts;
+    if (l->home_counts < lo) lo = l->home_counts;
+    if (axis_limits(l->rig->axis, lo, hi, &why)) loop_fault(l, &why);
+}
+
+static void lane_homing(struct loop *l)
+{
+    struct err why = {0};
+    if (l->pausing && l->axis.phase != AXIS_FINDING) {
+        enter(l, LANE_ENDING);
+        return;
+    }
+    if (l->axis.phase != AXIS_REST) return;
+    switch (l->homing) {
+    case HOMING_WAKING:
+        loop_tell(l, "homing");
+        l->homing = HOMING_FINDING;
+        if (axis_home(l->rig->axis, &why)) loop_fault(l, &why);
+        return;
+    case HOMING_FINDING:
+        if (l->axis.known == AXIS_KNOWN) home_found(l);
+        return;
+    case HOMING_PLACING:
+        if (l->axis.position_counts != l->home_counts) return;
+        set_limits(l);
+        l->engaged_counts = 0;
+        enter(l, LANE_CHOOSING);
+    }
+}
+
+/* ---- where to go next */
+
+static int32_t choose(const struct loop *l)
+{
+    for (int32_t i = 0; i < l->slot_count; i++)
+        if (l->slots[i].state == SLOT_TODO) return i;
+    return l->closing_wanted && l->slots[l->slot_count].state == SLOT_TODO ? l->slot_count : -1;
+}
+
+static void go(struct loop *l, int64_t target, enum lane lane)
+{
+    struct err why = {0};
+    l->moving_from = l->axis.position_counts;
+    l->move_target = target;
+    if (axis_move_to(l->rig->axis, target, &why)) {
+        loop_fault(l, &why);
+        enter(l, LANE_ENDING);
+        return;
+    }
+    axis_poll(l->rig->axis, &l->axis, NULL);
+    enter(l, lane);
+}
+
+static void settle(struct loop *l)
+{
+    const struct plan_timeline *t = &l->opts.plan->timeline;
+    l->fire_due_us = l->axis.rest_at_us + t->settle_us;
+    if (l->fire_due_us < l->start_at_us) l->fire_due_us = l->start_at_us;
+    if (l->fire_due_us < l->flash_ready_us) l->fire_due_us = l->flash_ready_us;
+    l->at_serial = 0;
+    enter(l, LANE_SETTLING);
+    loop_tell(l, "settling");
+}
+
+/* From the near side always: directly when the way there is long enough to take up the play, else by a
+ * detour. */
+static void set_out(struct loop *l, int32_t slot)
+{
+    int64_t target = l->slots[slot].target_counts, at = l->axis.position_counts;
+    bool engaged = target >= at && l->engaged_counts + (target - at) >= l->take_up_counts;
+    l->at_slot = slot;
+    loop_tell(l, "moving");
+    if (engaged && target == at)
+        settle(l);
+    else if (engaged || at == target - l->take_up_counts)
+        go(l, target, LANE_MOVING);
+    else
+        go(l, target - l->take_up_counts, LANE_TAKING_UP);
+}
+
+static void lane_choosing(struct loop *l)
+{
+    int32_t next = choose(l);
+    if (l->pausing || (next < 0 && take_count(l) == 0))
+        enter(l, LANE_ENDING);
+    else if (next >= 0)
+        set_out(l, next);
+}
+
+/* ---- moving, settling, firing */
+
+static bool arrived(struct loop *l)
+{
+    if (l->axis.phase != AXIS_REST || l->axis.target_counts != l->move_target) return false;
+    int64_t way = l->move_target - l->moving_from;
+    l->engaged_counts = way > 0 ? l->engaged_counts + way : 0;
+    if (l->axis.position_counts == l->move_target) return true;
+    struct err why;
+    fail(&why, E_IO, "the rail stands at %lld counts instead of %lld; look whether something blocks it",
+         (long long)l->axis.position_counts, (long long)l->move_target);
+    loop_fault(l, &why);
+    return true;
+}
+
+static void lane_moving(struct loop *l)
+{
+    if (!arrived(l)) return;
+    if (l->pausing)
+        enter(l, LANE_ENDING);
+    else if (l->lane == LANE_TAKING_UP)
+        go(l, l->slots[l->at_slot].target_counts, LANE_MOVING);
+    else
+        settle(l);
+}
+
+static struct take *current(struct loop *l)
+{
+    for (int i = 0; i < LOOP_FRAMES_MOST; i++)
+        if (l->takes[i].stage != TAKE_NONE && l->takes[i].serial == l->at_serial) return &l->takes[i];
+    return NULL;
+}
+
+static int64_t begin_due(const struct loop *l)
+{
+    return l->fire_due_us - l->opts.plan->timeline.settle_us;
+}
+
+static void try_begin(struct loop *l)
+{
+    bool closing = l->at_slot == l->slot_count;
+    if (l->pausing || choose(l) != l->at_slot) {
+        enter(l, LANE_CHOOSING);
+        return;
+    }
+    if (loop_now(l) < begin_due(l) || take_count(l) == LOOP_FRAMES_MOST) return;
+    if (closing && count_kept(l) < l->slot_count) return;
+    struct take *t = take_begin(l, l->at_slot);
+    if (t) l->at_serial = t->serial;
+}
+
+static void lane_settling(struct loop *l)
+{
+    if (!l->at_serial) {
+        try_begin(l);
+        return;
+    }
+    struct take *t = current(l);
+    if (!t || l->disk_dead) {
+        enter(l, LANE_CHOOSING);
+        return;
+    }
+    if (t->stage != TAKE_READY || loop_now(l) < l->fire_due_us || loop_camera_busy(l)) return;
+    enter(l, LANE_FIRING);
+    loop_tell(l, "exposing");
+    take_fire(l, t);
+}
+
+/* The axis may move once the camera says so: EXPOSED where it can, else the object is known. A failed attempt
+ * is waited for, so that it is repeated where the axis stands. */
+static void lane_firing(struct loop *l)
+{
+    const struct take *t = current(l);
+    bool says = camera_caps(l->rig->camera) & CAMERA_SAYS_EXPOSED;
+    bool may_leave =
+        !t || (t->stage >= (says ? TAKE_EXPOSED : TAKE_FETCHING) && t->stage != TAKE_ENDING_BADLY);
+    if (may_leave || l->disk_dead) enter(l, LANE_CHOOSING);
+}
+
+static void lane_ending(struct loop *l)
+{
+    enum axis_phase p = l->axis.phase;
+    bool calm = p != AXIS_MOVING && p != AXIS_FINDING && p != AXIS_STARTING;
+    bool flown = take_count(l) == 0 || l->disk_dead;
+    bool waited = loop_now(l) - l->ending_since_us >= LAST_WAIT_US;
+    if (!l->pausing && choose(l) >= 0)
+        enter(l, LANE_CHOOSING);
+    else if ((calm && flown && !l->rig->out) || waited)
+        enter(l, LANE_OVER);
+}
+
+static void advance(struct loop *l)
+{
+    for (;;) {
+        enum lane before = l->lane;
+        switch (l->lane) {
+        case LANE_HOMING:
+            lane_homing(l);
+            break;
+        case LANE_CHOOSING:
+            lane_choosing(l);
+            break;
+        case LANE_TAKING_UP:
+        case LANE_MOVING:
+            lane_moving(l);
+            break;
+        case LANE_SETTLING:
+            lane_settling(l);
+            break;
+        case LANE_FIRING:
+            lane_firing(l);
+            break;
+        case LANE_ENDING:
+            lane_ending(l);
+            break;
+        case LANE_OVER:
+            return;
+        }
+        if (l->lane == before) return;
+    }
+}
+
+/* ---- events */
+
+static void stop_axis(struct loop *l)
+{
+    struct err why;
+    if (l->axis.phase == AXIS_GONE || l->axis.phase == AXIS_STOPPED) return;
+    if (axis_halt(l->rig->axis, &why)) loop_fault(l, &why);
+}
+
+/* The axis stopped by itself: what was exposed meanwhile is not to be trusted, what was not fired is not
+ * fired. */
+static void axis_fault(struct loop *l)
+{
+    struct err why = l->axis.why;
+    if (!why.code) fail(&why, E_IO, "the axis is %s; look at the bench", axis_phase_text(l->axis.phase));
+    loop_fault(l, &why);
+    for (int i = 0; i < LOOP_FRAMES_MOST; i++)
+        if (l->takes[i].stage == TAKE_FIRED)
+            snprintf(l->takes[i].spoilt, sizeof l->takes[i].spoilt, "the axis stopped during the exposure");
+    take_unfired_end(l, "the axis stopped");
+    if (l->lane != LANE_ENDING) enter(l, LANE_ENDING);
+}
+
+static void look_at_axis(struct loop *l)
+{
+    struct err why = {0};
+    struct axis_state now;
+    if (axis_poll(l->rig->axis, &now, &why)) {
+        now = l->axis;
+        now.phase = AXIS_GONE;
+        now.why = why;
+    }
+    if (now.phase != l->axis.phase || now.position_counts != l->axis.position_counts) loop_moved_on(l);
+    l->axis = now;
+    bool bad = now.phase == AXIS_ALARM || now.phase == AXIS_GONE || now.phase == AXIS_STOPPED;
+    if (bad && !l->halted && l->lane != LANE_OVER && !l->axis_bad) {
+        l->axis_bad = true;
+        axis_fault(l);
+    }
+}
+
+static void wish(struct loop *l, int wishes)
+{
+    l->pausing = true;
+    if (wishes < 2 || l->halted) return;
+    l->halted = true;
+    stop_axis(l);
+    look_at_axis(l);
+    take_all_unfetched_end(l, "halted by hand");
+    if (l->lane != LANE_OVER) enter(l, LANE_ENDING);
+}
+
+static int64_t watchdog_due(const struct loop *l)
+{
+    const struct plan_timeline *t = &l->opts.plan->timeline;
+    return l->last_progress_us + WATCHDOG_US + t->start_delay_us + t->settle_us + t->recycle_us +
+           l->opts.job->exposure_us;
+}
+
+static void watch(struct loop *l)
+{
+    if (loop_now(l) < watchdog_due(l)) return;
+    struct err why;
+    fail(&why, E_DAMAGED,
+         "nothing has happened for too long while slice %d was to be shot; look at the bench",
+         (int)l->slots[l->at_slot].number);
+    loop_fault(l, &why);
+    stop_axis(l);
+    if (l->lane != LANE_ENDING) enter(l, LANE_ENDING);
+    loop_moved_on(l);
+}
+
+void loop_step(struct loop *l, const struct rig_event *ev)
+{
+    l->result.events++;
+    switch (ev->kind) {
+    case RIG_WISH:
+        wish(l, ev->wishes);
+        break;
+    case RIG_AXIS:
+        look_at_axis(l);
+        break;
+    case RIG_CAMERA:
+        take_camera_event(l, &ev->camera);
+        break;
+    case RIG_WORK:
+        take_work_done(l, ev->work);
+        neighbours_work_done(l, (struct job_work *)ev->work);
+        work_free(ev->work);
+        break;
+    case RIG_DEADLINE:
+        break;
+    }
+    take_check_deadlines(l);
+    advance(l);
+    if (l->lane != LANE_OVER) watch(l);
+}
+
+static void sooner(int64_t *at, int64_t other)
+{
+    if (other < *at) *at = other;
+}
+
+int64_t loop_deadline_us(const struct loop *l)
+{
+    int64_t at = watchdog_due(l);
+    for (int i = 0; i < LOOP_FRAMES_MOST; i++) {
+        const struct take *t = &l->takes[i];
+        if (t->stage >= TAKE_FIRED && t->stage <= TAKE_FETCHING) sooner(&at, t->deadline_us);
+    }
+    if (l->lane == LANE_SETTLING) {
+        if (!l->at_serial && begin_due(l) > loop_now(l)) sooner(&at, begin_due(l));
+        if (l->at_serial && l->fire_due_us > loop_now(l)) sooner(&at, l->fire_due_us);
+    }
+    if (l->lane == LANE_ENDING) sooner(&at, l->ending_since_us + LAST_WAIT_US);
+    return at;
+}
+
+bool loop_over(const struct loop *l)
+{
+    return l->lane == LANE_OVER;
+}

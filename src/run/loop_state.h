@@ -1,0 +1,161 @@
+/* loop_state.h - what the loop knows; shared by loop.c (the bench's lane), take.c (the frames' lanes) and
+ * job.c (work for other threads). Nobody else includes it. */
+#ifndef STADDLE_RUN_LOOP_STATE_H
+#define STADDLE_RUN_LOOP_STATE_H
+
+#include "image/measure.h"
+#include "run/loop.h"
+
+enum lane {
+    LANE_HOMING,
+    LANE_CHOOSING,
+    LANE_TAKING_UP,
+    LANE_MOVING,
+    LANE_SETTLING,
+    LANE_FIRING,
+    LANE_ENDING,
+    LANE_OVER
+};
+enum homing { HOMING_WAKING, HOMING_FINDING, HOMING_PLACING };
+
+/* One file of a frame, from the camera to the disk. Counted, because two threads read it at once; counts
+ * change on the loop's thread only. Its bytes go as soon as both are done with them. */
+struct picture {
+    int refs;
+    uint8_t *bytes;
+    int64_t byte_count;
+    char name[256];       /* in frames/ */
+    struct file_row file; /* the disk's thread fills it */
+    bool put, measured;
+    struct frame_measure measure; /* the measurer fills these three */
+    struct register_view *view;
+    struct image_facts facts;
+};
+
+enum slot_state { SLOT_TODO, SLOT_FLYING, SLOT_KEPT };
+
+/* One position to be shot: a slice, or the closing frame (the last slot, number 0). */
+struct slot {
+    enum slot_state state;
+    int32_t number;
+    int64_t target_counts;
+    int failures;
+    bool told;               /* its cells are on their way to derived/, or will never be */
+    struct picture *picture; /* kept one, while a neighbour may still need its view */
+};
+
+enum take_stage {
+    TAKE_NONE,
+    TAKE_BEGINNING, /* FIRING is being committed */
+    TAKE_READY,     /* and is durable: may fire */
+    TAKE_FIRED,
+    TAKE_EXPOSED,
+    TAKE_FETCHING,   /* the camera said all that it holds */
+    TAKE_DEVELOPING, /* all files are here: kept on disk and measured */
+    TAKE_KEEPING,
+    TAKE_ENDING_BADLY,
+};
+
+struct take {
+    enum take_stage stage;
+    int64_t serial; /* tells this use of the place from the next */
+    int32_t slot;
+    struct exposure_row row;
+    uint64_t token;
+    int64_t deadline_us; /* of the camera's next word */
+    struct camera_object objects[FRAME_FILES_MOST];
+    int object_count, fetched, fetch_failures, puts_out;
+    struct picture *pictures[FRAME_FILES_MOST];
+    struct picture *main; /* the one that is measured */
+    bool measuring;
+    bool blameless;   /* ended for no fault of the slice's: does not count as one of its failures */
+    char spoilt[128]; /* why it may not be kept although it came, "" if it may */
+};
+
+struct job_work;
+
+struct loop {
+    struct run_opts opts;
+    struct rig *rig;
+    struct slot *slots; /* slot_count slices, then the closing frame */
+    int32_t slot_count;
+    bool closing_wanted;
+    struct take takes[LOOP_FRAMES_MOST];
+    int64_t last_serial;
+    struct camera_facts camera_facts;
+    struct axis_state axis; /* as of the last poll */
+    enum lane lane;
+    enum homing homing;
+    int32_t at_slot;   /* that the bench's lane works on */
+    int64_t at_serial; /* of its attempt; 0 until begun */
+    int64_t home_counts;
+    int64_t take_up_counts;
+    int64_t engaged_counts; /* way since the last turn toward the far end */
+    int64_t moving_from, move_target;
+    int64_t begun_at_us, start_at_us, fire_due_us, flash_ready_us, first_fire_us;
+    int64_t last_progress_us;
+    int64_t fire_seq;
+    int32_t fires;
+    bool pausing, halted, disk_dead, axis_bad;
+    int64_t ending_since_us;
+    struct err fault; /* code 0: none */
+    double *levels;   /* of the frames kept, linear, for the misfire's threshold */
+    int32_t level_count;
+    char last_finding[256];
+    struct run_result result;
+};
+
+/* loop.c */
+void loop_fault(struct loop *, const struct err *);      /* pause, safely; the first one is told */
+void loop_disk_fault(struct loop *, const struct err *); /* nothing can be recorded any more */
+void loop_kept(struct loop *, struct take *);            /* its slice has its frame, durably */
+void loop_note(struct loop *, const char *code, const char *advice, int32_t slot, const char *format, ...)
+    __attribute__((format(printf, 5, 6)));
+void loop_tell(struct loop *, const char *doing);
+void loop_moved_on(struct loop *); /* something changed: the watchdog starts anew */
+int64_t loop_now(const struct loop *);
+bool loop_camera_busy(const struct loop *);
+
+/* take.c */
+struct take *take_begin(struct loop *, int32_t slot);
+void take_fire(struct loop *, struct take *);
+void take_camera_event(struct loop *, const struct camera_event *);
+void take_check_deadlines(struct loop *);
+void take_all_unfetched_end(struct loop *, const char *reason);
+void take_unfired_end(struct loop *, const char *reason);
+int take_count(const struct loop *); /* in flight */
+void take_work_done(struct loop *, struct work *);
+void take_free_all(struct loop *);
+
+/* neighbours.c: shifts between kept frames, cells to derived/, and the closing frame against the first */
+void neighbours_look(struct loop *, int32_t slot); /* that one has just been kept, or its picture has come */
+void neighbours_work_done(struct loop *, struct job_work *);
+void neighbours_drop(struct loop *);
+
+/* job.c */
+enum job_kind { JOB_BEGIN, JOB_SEEN, JOB_PUT, JOB_MEASURE, JOB_KEEP, JOB_END, JOB_PAIR, JOB_DERIVED };
+
+struct job_work {
+    struct work base; /* kind: enum job_kind */
+    struct store *store;
+    struct take *take;
+    int64_t serial;
+    int32_t slot;
+    struct picture *picture, *before;
+    struct exposure_row row; /* BEGIN, SEEN, KEEP, END */
+    enum exposure_state state;
+    char reason[128];
+    struct file_row files[FRAME_FILES_MOST];
+    int file_count; /* DERIVED: the frame's, and that of the one before it */
+    uint8_t *bytes;
+    size_t byte_count;
+    int rc;
+    struct err why;
+};
+
+struct job_work *job_new(struct loop *, enum job_kind, struct take *);
+void job_start(struct loop *, struct job_work *); /* NULL and failures become faults */
+void picture_drop(struct picture *);              /* NULL is fine */
+struct picture *picture_hold(struct picture *);
+
+#endif

@@ -1,0 +1,250 @@
+#include "run/shoot.h"
+
+#include <stdio.h>
+#include <string.h>
+
+#include "base/fs.h"
+#include "base/mem.h"
+#include "config/config.h"
+#include "plan/plan.h"
+
+#define BETWEEN_US    60000000 /* virtual time from the last thing recorded to the resume; our choice */
+#define CLOCK_VIRTUAL "virtual clock"
+#define CLOCK_REAL    "real clock"
+
+static int make_plan(struct shoot_job *s, struct err *why)
+{
+    int rc = plan_make(&s->bench, &s->job, &s->plan, NULL, why);
+    if (rc) return rc;
+    s->job.exposure_us = s->plan.timeline.exposure_us; /* the default where the job does not say */
+    return E_OK;
+}
+
+int shoot_job_read(const char *job_path, const char *bench_override, struct shoot_job *out, struct err *why)
+{
+    memset(out, 0, sizeof *out);
+    int rc = setup_read(job_path, bench_override, &out->job, &out->bench, why);
+    if (rc) return rc;
+    rc = make_plan(out, why);
+    if (rc) shoot_job_clear(out);
+    return rc;
+}
+
+void shoot_job_clear(struct shoot_job *s)
+{
+    plan_clear(&s->plan);
+    job_clear(&s->job);
+    bench_clear(&s->bench);
+}
+
+static int open_rig(const struct shoot_job *s, const struct shoot_opts *o, uint64_t seed, bool virtual_clock,
+                    int64_t start_us, struct rig **out, struct err *why)
+{
+    struct rig_opts r = o->rig;
+    r.bench = &s->bench;
+    r.job = &s->job;
+    r.plan = &s->plan;
+    r.seed = seed;
+    r.virtual_clock = virtual_clock;
+    r.workers = o->workers;
+    r.quiet_world = o->quiet_world;
+    r.start_us = start_us;
+    return bench_open(&r, out, why);
+}
+
+/* Shoots what is left of the plan. The rig is closed here: its threads are the last that touch the store. */
+static int shoot(const struct shoot_job *s, const struct shoot_opts *o, struct rig *rig, struct store *store,
+                 int64_t plan_id, struct run_result *out, struct err *why)
+{
+    struct run_opts r = {.rig = rig,
+                         .store = store,
+                         .bench = &s->bench,
+                         .job = &s->job,
+                         .plan = &s->plan,
+                         .plan_id = plan_id,
+                         .no_closing = o->no_closing,
+                         .progress = o->progress,
+                         .progress_arg = o->progress_arg,
+                         .killed = o->killed,
+                         .killed_arg = o->killed_arg};
+    int rc = store_add_event(store, sched_wall_us(rig->sched), "run", "begun",
+                             sched_is_virtual(rig->sched) ? CLOCK_VIRTUAL : CLOCK_REAL, why);
+    if (!rc) {
+        if (o->opened) o->opened(o->arg, rig, store);
+        rc = run_stack(&r, out, why);
+        if (o->closing) o->closing(o->arg, rig);
+    }
+    bench_close(rig);
+    return rc;
+}
+
+static int create(const struct shoot_job *s, const struct shoot_opts *o, uint64_t seed, int64_t wall_us,
+                  struct store **store, int64_t *plan_id, struct err *why)
+{
+    struct stack_info info = {.kind = STACK_PLANNED,
+                              .order = ORDER_NEAR_FIRST,
+                              .simulated = true,
+                              .seed = seed,
+                              .bench_text = s->job.bench_text,
+                              .job_text = s->job.job_text,
+                              .created_wall_us = wall_us};
+    snprintf(info.name, sizeof info.name, "%s", s->job.name);
+    int rc = store_create(o->dir, &info, store, why);
+    if (rc) return rc;
+    rc = store_add_plan(*store, &s->plan, "", wall_us, plan_id, why);
+    if (rc) store_close(*store);
+    return rc;
+}
+
+int shoot_new(const struct shoot_job *s, const struct shoot_opts *o, struct run_result *out, struct err *why)
+{
+    uint64_t seed = o->seed_given ? o->seed : s->job.seed;
+    struct rig *rig;
+    struct store *store;
+    int64_t plan_id;
+    int rc = run_check(&s->bench, &s->job, &s->plan, why);
+    if (!rc && fs_exists(o->dir))
+        rc = fail(why, E_INPUT, "%s: exists already; name a new folder, or go on with 'staddle resume'",
+                  o->dir);
+    if (!rc) rc = open_rig(s, o, seed, o->virtual_clock, 0, &rig, why);
+    if (rc) return rc;
+    rc = create(s, o, seed, sched_wall_us(rig->sched), &store, &plan_id, why);
+    if (rc) {
+        bench_close(rig);
+        return rc;
+    }
+    rc = shoot(s, o, rig, store, plan_id, out, why);
+    store_close(store);
+    return rc;
+}
+
+/* ---- resume */
+
+struct past {
+    bool whole, virtual_clock;
+    int64_t plan_id, last_wall_us;
+    int32_t slices, kept, swept;
+};
+
+static void later(int64_t *at, int64_t other)
+{
+    if (other != STACK_NONE && other > *at) *at = other;
+}
+
+/* Nobody is shooting any more: what was between FIRING and KEPT is lost, and its slice is shot again. */
+static int sweep(struct store *store, struct past *p, bool *closing_kept, struct err *why)
+{
+    struct exposure_row *rows;
+    int32_t count;
+    int rc = store_exposures(store, &rows, &count, why);
+    if (rc) return rc;
+    for (int32_t i = 0; !rc && i < count; i++) {
+        const struct exposure_row *e = &rows[i];
+        later(&p->last_wall_us, e->triggered_at_us);
+        if (e->state == EXPOSURE_KEPT && e->purpose == PURPOSE_CLOSING) *closing_kept = true;
+        if (e->state == EXPOSURE_KEPT && e->purpose == PURPOSE_STACK) p->kept += e->plan_id == p->plan_id;
+        if (e->state != EXPOSURE_FIRING && e->state != EXPOSURE_SEEN && e->state != EXPOSURE_DOUBTFUL)
+            continue;
+        rc =
+            store_exposure_end(store, e->id, EXPOSURE_LOST, "the run ended before it was kept", NULL, 0, why);
+        p->swept++;
+    }
+    mem_free(rows);
+    return rc;
+}
+
+static int read_plans(struct store *store, struct past *p, struct err *why)
+{
+    struct plan_row *plans;
+    struct slice_row *slices;
+    int32_t count;
+    int rc = store_plans(store, &plans, &count, why);
+    if (rc) return rc;
+    for (int32_t i = 0; i < count; i++)
+        if (plans[i].source == PLAN_PLANNED) p->plan_id = plans[i].id;
+    mem_free(plans);
+    if (!p->plan_id)
+        return fail(why, E_INPUT, "%s: was never planned here, so there is nothing to go on with",
+                    store_dir(store));
+    rc = store_slices(store, p->plan_id, &slices, &p->slices, why);
+    if (!rc) mem_free(slices);
+    return rc;
+}
+
+static int read_clock(struct store *store, struct past *p, struct err *why)
+{
+    struct event_row *events;
+    int32_t count;
+    int rc = store_events(store, &events, &count, why);
+    if (rc) return rc;
+    for (int32_t i = 0; i < count; i++) {
+        later(&p->last_wall_us, events[i].at_wall_us);
+        if (!strcmp(events[i].kind, "run")) p->virtual_clock = !strcmp(events[i].detail, CLOCK_VIRTUAL);
+    }
+    mem_free(events);
+    return E_OK;
+}
+
+static int look_back(struct store *store, bool no_closing, struct past *p, struct err *why)
+{
+    bool closing_kept = false;
+    int rc = read_plans(store, p, why);
+    if (!rc) rc = read_clock(store, p, why);
+    if (!rc) rc = sweep(store, p, &closing_kept, why);
+    p->whole = p->kept == p->slices && (closing_kept || no_closing);
+    return rc;
+}
+
+/* The job as it was when the stack was begun: from the stack itself. */
+static int job_of_stack(const struct stack_info *info, const char *job_path, struct shoot_job *out,
+                        struct err *why)
+{
+    memset(out, 0, sizeof *out);
+    if (!info->job_text || !info->bench_text)
+        return fail(why, E_INPUT, "%s: keeps no job, so there is nothing to go on with", info->name);
+    int rc = job_parse(info->job_text, job_path ? job_path : "the stack's job", &out->job, why);
+    if (!rc) rc = bench_parse(info->bench_text, "the stack's bench", &out->bench, why);
+    if (!rc) rc = make_plan(out, why);
+    if (rc) shoot_job_clear(out);
+    return rc;
+}
+
+static int go_on(struct store *store, const struct past *p, const struct shoot_opts *o,
+                 struct run_result *out, struct err *why)
+{
+    struct stack_info info;
+    struct shoot_job s;
+    struct rig *rig;
+    int rc = store_info(store, &info, why);
+    if (rc) return rc;
+    rc = job_of_stack(&info, o->job_path, &s, why);
+    if (!rc) {
+        int64_t start_us = p->last_wall_us ? p->last_wall_us - SCHED_VIRTUAL_START_US + BETWEEN_US : 0;
+        rc = open_rig(&s, o, info.seed, p->virtual_clock, start_us, &rig, why);
+        if (!rc) rc = shoot(&s, o, rig, store, p->plan_id, out, why);
+        shoot_job_clear(&s);
+    }
+    stack_info_clear(&info);
+    return rc;
+}
+
+int shoot_resume(const struct shoot_opts *o, struct run_result *out, bool *already, struct err *why)
+{
+    struct store *store;
+    struct past p = {0};
+    memset(out, 0, sizeof *out);
+    *already = false;
+    int rc = store_open(o->dir, false, &store, why);
+    if (rc) return rc;
+    rc = look_back(store, o->no_closing, &p, why);
+    if (!rc && p.whole) {
+        *already = true;
+        out->slices = p.slices;
+        out->kept = p.kept;
+    } else if (!rc) {
+        rc = go_on(store, &p, o, out, why);
+    }
+    out->lost += p.swept;
+    store_close(store);
+    return rc;
+}

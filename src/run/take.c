@@ -1,0 +1,424 @@
+/* The frames' lanes: one attempt at a slice, from the commit before the trigger to the commit after the last
+ * byte. */
+#include <ctype.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "base/mem.h"
+#include "run/loop_state.h"
+
+#define PATIENCE_US         30000000 /* for the camera's next word, beyond the exposure; our choice */
+#define FETCH_FAILURES_MOST 3
+#define DARK_SHARE          0.125 /* of the usual level: three stops under is no flash; our choice */
+#define DARK_LEVEL          0.002 /* linear, where there is no usual level yet; our choice */
+
+int take_count(const struct loop *l)
+{
+    int n = 0;
+    for (int i = 0; i < LOOP_FRAMES_MOST; i++)
+        n += l->takes[i].stage != TAKE_NONE;
+    return n;
+}
+
+static struct take *find_token(struct loop *l, uint64_t token)
+{
+    for (int i = 0; i < LOOP_FRAMES_MOST; i++) {
+        struct take *t = &l->takes[i];
+        if (t->stage >= TAKE_FIRED && t->stage <= TAKE_FETCHING && t->token == token) return t;
+    }
+    return NULL;
+}
+
+static void free_take(struct take *t)
+{
+    for (int i = 0; i < FRAME_FILES_MOST; i++)
+        picture_drop(t->pictures[i]);
+    memset(t, 0, sizeof *t);
+}
+
+void take_free_all(struct loop *l)
+{
+    for (int i = 0; i < LOOP_FRAMES_MOST; i++)
+        free_take(&l->takes[i]);
+}
+
+static bool is_closing(const struct loop *l, const struct take *t)
+{
+    return t->slot == l->slot_count;
+}
+
+/* The attempt is over and its slice has no frame of it. */
+static void end_take(struct loop *l, struct take *t)
+{
+    struct slot *s = &l->slots[t->slot];
+    s->state = SLOT_TODO;
+    if (!t->blameless) s->failures++;
+    if (s->failures >= LOOP_FAILURES_MOST) {
+        struct err why;
+        fail(&why, E_PAUSED, "%s %d failed %d times, the last time: %.200s; see to it",
+             is_closing(l, t) ? "the closing frame" : "slice", (int)s->number, s->failures, t->spoilt);
+        loop_fault(l, &why);
+    }
+    free_take(t);
+    loop_moved_on(l);
+}
+
+/* Ends an attempt in the store; its slice is shot again once that is durable. */
+static void fail_take(struct loop *l, struct take *t, enum exposure_state state, const char *reason)
+{
+    t->stage = TAKE_ENDING_BADLY;
+    if (reason != t->spoilt) snprintf(t->spoilt, sizeof t->spoilt, "%s", reason);
+    if (!t->blameless) {
+        if (state == EXPOSURE_LOST) l->result.lost++;
+        loop_note(l, state == EXPOSURE_LOST ? "lost" : "failed", "It is shot again by itself.", t->slot, "%s",
+                  reason);
+    }
+    struct job_work *j = job_new(l, JOB_END, t);
+    if (!j) return;
+    j->state = state;
+    snprintf(j->reason, sizeof j->reason, "%s", reason);
+    for (int i = 0; state == EXPOSURE_FAILED && i < t->fetched; i++)
+        j->files[j->file_count++] = t->pictures[i]->file;
+    job_start(l, j);
+}
+
+struct take *take_begin(struct loop *l, int32_t slot)
+{
+    struct take *t = NULL;
+    for (int i = 0; !t && i < LOOP_FRAMES_MOST; i++)
+        if (l->takes[i].stage == TAKE_NONE) t = &l->takes[i];
+    if (!t) return NULL;
+    bool closing = slot == l->slot_count;
+    *t = (struct take){.stage = TAKE_BEGINNING, .serial = ++l->last_serial, .slot = slot};
+    int64_t wait = l->fire_due_us - loop_now(l);
+    t->row = (struct exposure_row){.purpose = closing ? PURPOSE_CLOSING : PURPOSE_STACK,
+                                   .plan_id = closing ? STACK_NONE : l->opts.plan_id,
+                                   .slice = closing ? 0 : l->slots[slot].number,
+                                   .nonce = l->axis.nonce,
+                                   .fire_seq = ++l->fire_seq,
+                                   .camera_epoch = l->camera_facts.epoch,
+                                   .reached_counts = l->axis.position_counts,
+                                   .settle_us = l->fire_due_us - l->axis.rest_at_us,
+                                   .triggered_at_us = sched_wall_us(l->rig->sched) + (wait > 0 ? wait : 0),
+                                   .exposure_us = l->opts.job->exposure_us};
+    l->slots[slot].state = SLOT_FLYING;
+    job_start(l, job_new(l, JOB_BEGIN, t));
+    return t;
+}
+
+/* The same for the same attempt in every run: it seeds the simulated camera's noise. */
+static uint64_t token_of(const struct loop *l, const struct take *t)
+{
+    uint64_t plan = is_closing(l, t) ? 0 : (uint64_t)l->opts.plan_id;
+    return plan << 40 | (uint64_t)t->row.purpose << 36 | (uint64_t)t->row.slice << 16 |
+           (uint64_t)t->row.attempt;
+}
+
+void take_fire(struct loop *l, struct take *t)
+{
+    struct err why = {0};
+    t->token = token_of(l, t);
+    t->stage = TAKE_FIRED;
+    t->deadline_us =
+        loop_now(l) + l->opts.bench->camera.shutter_lag_us + l->opts.job->exposure_us + PATIENCE_US;
+    if (l->fires++ == 0) l->first_fire_us = loop_now(l);
+    if (t->row.attempt > 1) l->result.retakes++;
+    l->flash_ready_us = loop_now(l) + l->opts.plan->timeline.recycle_us;
+    int rc = camera_trigger(l->rig->camera, t->token, &why);
+    if (!rc) return;
+    if (rc == E_IO) {
+        t->blameless = true;
+        loop_fault(l, &why);
+    }
+    l->result.failed++;
+    fail_take(l, t, EXPOSURE_FAILED, why.text);
+}
+
+static void fetch_next(struct loop *l, struct take *t)
+{
+    struct err why = {0};
+    t->deadline_us = loop_now(l) + PATIENCE_US;
+    while (camera_fetch(l->rig->camera, t->token, &t->objects[t->fetched], &why)) {
+        if (why.code == E_IO) loop_fault(l, &why);
+        if (why.code == E_IO || ++t->fetch_failures >= FETCH_FAILURES_MOST) {
+            fail_take(l, t, EXPOSURE_LOST, why.text);
+            return;
+        }
+    }
+}
+
+static void object_known(struct loop *l, struct take *t, const struct camera_object *o)
+{
+    if (t->object_count == FRAME_FILES_MOST) return;
+    t->objects[t->object_count++] = *o;
+    if (t->object_count > 1) return;
+    snprintf(t->row.object_name, sizeof t->row.object_name, "%s", o->name);
+    t->row.object_bytes = o->bytes;
+    job_start(l, job_new(l, JOB_SEEN, t));
+}
+
+static void completed(struct loop *l, struct take *t)
+{
+    if (t->object_count == 0) {
+        fail_take(l, t, EXPOSURE_LOST, "the camera exposed and kept nothing");
+        return;
+    }
+    t->stage = TAKE_FETCHING;
+    fetch_next(l, t);
+}
+
+static const char *ending(const struct camera_object *o, char out[12])
+{
+    const char *dot = strrchr(o->name, '.');
+    size_t n = 0;
+    if (o->role == FILE_JPEG) return "jpg";
+    for (; dot && dot[1 + n] && n < 10 && isalnum((unsigned char)dot[1 + n]); n++)
+        out[n] = (char)tolower((unsigned char)dot[1 + n]);
+    out[n] = '\0';
+    return n ? out : "raw";
+}
+
+static void start_measuring(struct loop *l, struct take *t)
+{
+    for (int i = 0; i < t->fetched; i++)
+        if (!t->main || (t->main->file.role != FILE_JPEG && t->objects[i].role == FILE_JPEG))
+            t->main = t->pictures[i];
+    t->measuring = true;
+    struct job_work *j = job_new(l, JOB_MEASURE, t);
+    if (j) j->picture = picture_hold(t->main);
+    job_start(l, j);
+}
+
+static void file_came(struct loop *l, struct take *t, const struct camera_event *ev)
+{
+    struct err why = {0};
+    char room[12];
+    struct picture *p = mem_new(1, sizeof *p, &why);
+    if (!p || store_frame_name(p->name, sizeof p->name, &t->row, ending(&ev->object, room), &why)) {
+        mem_free(p);
+        mem_free(ev->bytes);
+        loop_fault(l, &why);
+        fail_take(l, t, EXPOSURE_LOST, why.text);
+        return;
+    }
+    p->refs = 1;
+    p->bytes = ev->bytes;
+    p->byte_count = ev->byte_count;
+    t->pictures[t->fetched++] = p;
+    t->puts_out++;
+    struct job_work *j = job_new(l, JOB_PUT, t);
+    if (j) j->picture = picture_hold(p);
+    job_start(l, j);
+    if (t->fetched < t->object_count) {
+        fetch_next(l, t);
+        return;
+    }
+    t->stage = TAKE_DEVELOPING;
+    start_measuring(l, t);
+}
+
+static void fetched(struct loop *l, struct take *t, const struct camera_event *ev)
+{
+    if (!ev->why.code) {
+        file_came(l, t, ev);
+    } else if (++t->fetch_failures < FETCH_FAILURES_MOST) {
+        loop_note(l, "transfer", "", t->slot, "%s; asked for again", ev->why.text);
+        fetch_next(l, t);
+    } else {
+        fail_take(l, t, EXPOSURE_LOST, ev->why.text);
+    }
+}
+
+void take_camera_event(struct loop *l, const struct camera_event *ev)
+{
+    if (ev->kind == CAMERA_GONE) {
+        loop_fault(l, &ev->why);
+        take_all_unfetched_end(l, ev->why.text);
+        return;
+    }
+    struct take *t = find_token(l, ev->token);
+    if (!t) { /* of an attempt that was given up */
+        mem_free(ev->bytes);
+        return;
+    }
+    loop_moved_on(l);
+    switch (ev->kind) {
+    case CAMERA_EXPOSED:
+        if (t->stage == TAKE_FIRED) t->stage = TAKE_EXPOSED;
+        break;
+    case CAMERA_OBJECT:
+        object_known(l, t, &ev->object);
+        break;
+    case CAMERA_COMPLETE:
+        completed(l, t);
+        break;
+    case CAMERA_FETCHED:
+        fetched(l, t, ev);
+        break;
+    case CAMERA_FAILED:
+        l->result.failed++;
+        fail_take(l, t, t->object_count ? EXPOSURE_LOST : EXPOSURE_FAILED, ev->why.text);
+        break;
+    case CAMERA_GONE:
+    case CAMERA_NOTHING:
+        break;
+    }
+}
+
+/* The camera did not say what it should have said by now: ask what it holds, and go on without. */
+static void out_of_patience(struct loop *l, struct take *t)
+{
+    char reason[128];
+    int32_t held = -1;
+    struct err why = {0};
+    if (camera_recount(l->rig->camera, t->token, &held, &why) == E_IO) {
+        loop_fault(l, &why);
+        snprintf(reason, sizeof reason, "%.127s", why.text);
+    } else if (held > 0) {
+        snprintf(reason, sizeof reason, "the camera fell silent, and holds %d file(s) of it", (int)held);
+    } else {
+        snprintf(reason, sizeof reason, "the camera fell silent%s",
+                 held == 0 ? ", and holds nothing of it" : "");
+    }
+    fail_take(l, t, EXPOSURE_LOST, reason);
+}
+
+void take_check_deadlines(struct loop *l)
+{
+    for (int i = 0; i < LOOP_FRAMES_MOST; i++) {
+        struct take *t = &l->takes[i];
+        bool waits = t->stage >= TAKE_FIRED && t->stage <= TAKE_FETCHING;
+        if (waits && loop_now(l) >= t->deadline_us) out_of_patience(l, t);
+    }
+}
+
+void take_all_unfetched_end(struct loop *l, const char *reason)
+{
+    take_unfired_end(l, reason);
+    for (int i = 0; i < LOOP_FRAMES_MOST; i++) {
+        struct take *t = &l->takes[i];
+        if (t->stage < TAKE_FIRED || t->stage > TAKE_FETCHING) continue;
+        t->blameless = true;
+        l->result.lost++;
+        fail_take(l, t, EXPOSURE_LOST, reason);
+    }
+}
+
+void take_unfired_end(struct loop *l, const char *reason)
+{
+    for (int i = 0; i < LOOP_FRAMES_MOST; i++) {
+        struct take *t = &l->takes[i];
+        if (t->stage != TAKE_READY) continue;
+        char text[128];
+        snprintf(text, sizeof text, "not fired: %.110s", reason);
+        t->blameless = true;
+        fail_take(l, t, EXPOSURE_FAILED, text);
+    }
+}
+
+static int by_value(const void *a, const void *b)
+{
+    double x = *(const double *)a, y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+/* No flash in it? Compared with what is usual in this run. */
+static bool is_dark(const struct loop *l, double level)
+{
+    double sorted[16];
+    int n = l->level_count < 16 ? l->level_count : 16;
+    if (!n) return level < DARK_LEVEL;
+    memcpy(sorted, l->levels + (l->level_count - n), (size_t)n * sizeof *sorted);
+    qsort(sorted, (size_t)n, sizeof *sorted, by_value);
+    return level < DARK_SHARE * sorted[n / 2];
+}
+
+static void tell_file(struct picture *p)
+{
+    p->file.width_px = p->facts.width_px;
+    p->file.height_px = p->facts.height_px;
+    p->file.captured_wall_us = p->facts.captured_wall_us;
+    if (p->facts.exposure_us > 0) p->file.exposure_us = p->facts.exposure_us;
+    p->file.f_number = p->facts.f_number;
+    p->file.iso = p->facts.iso;
+}
+
+static void keep(struct loop *l, struct take *t)
+{
+    t->stage = TAKE_KEEPING;
+    struct job_work *j = job_new(l, JOB_KEEP, t);
+    for (int i = 0; j && i < t->fetched; i++)
+        j->files[j->file_count++] = t->pictures[i]->file;
+    job_start(l, j);
+}
+
+/* Once the files are on the disk and the main one is measured. */
+static void decide(struct loop *l, struct take *t)
+{
+    if (t->stage != TAKE_DEVELOPING || t->measuring || t->puts_out) return;
+    tell_file(t->main);
+    if (t->spoilt[0]) {
+        fail_take(l, t, EXPOSURE_FAILED, t->spoilt);
+    } else if (l->opts.bench->light.kind == LIGHT_FLASH && is_dark(l, t->main->measure.mean_linear)) {
+        l->result.misfires++;
+        fail_take(l, t, EXPOSURE_FAILED, "dark: the flash did not fire");
+    } else {
+        keep(l, t);
+    }
+}
+
+static void let_bytes_go(struct picture *p)
+{
+    mem_free(p->bytes);
+    p->bytes = NULL;
+}
+
+static void measured(struct loop *l, struct take *t, const struct job_work *j)
+{
+    t->measuring = false;
+    j->picture->measured = true;
+    if (j->rc) snprintf(t->spoilt, sizeof t->spoilt, "%.127s", j->why.text);
+    decide(l, t);
+}
+
+static void begun(struct loop *l, struct take *t, const struct job_work *j)
+{
+    t->row = j->row;
+    t->stage = TAKE_READY;
+    if (l->halted || l->axis.phase != AXIS_REST) take_unfired_end(l, "the bench was halted");
+}
+
+void take_work_done(struct loop *l, struct work *w)
+{
+    struct job_work *j = (struct job_work *)w;
+    struct take *t = j->take && j->take->serial == j->serial ? j->take : NULL;
+    if (j->base.kind == JOB_PUT) j->picture->put = true;
+    if (t && j->base.kind == JOB_PUT) t->puts_out--;
+    if (t && j->rc && j->base.kind != JOB_MEASURE) {
+        loop_disk_fault(l, &j->why);
+        return;
+    }
+    loop_moved_on(l);
+    switch ((enum job_kind)j->base.kind) {
+    case JOB_BEGIN:
+        begun(l, t, j);
+        break;
+    case JOB_PUT:
+        decide(l, t);
+        break;
+    case JOB_MEASURE:
+        measured(l, t, j);
+        break;
+    case JOB_KEEP:
+        loop_kept(l, t);
+        free_take(t);
+        break;
+    case JOB_END:
+        end_take(l, t);
+        break;
+    default:
+        break;
+    }
+    if (j->picture && j->picture->put && j->picture->measured) let_bytes_go(j->picture);
+}
