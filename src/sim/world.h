@@ -21,7 +21,8 @@ struct world_opts {
     double magnification;
     int64_t exposure_us; /* the exposure that is right under this lamp */
     uint64_t seed;
-    bool quiet; /* nothing shakes, sways or hums at all, whatever the scene says */
+    bool quiet;      /* nothing shakes, sways or hums at all, whatever the scene says */
+    bool ideal_lens; /* round pupil, no aberration, flat field; diffraction stays */
 };
 
 /* What the shutter saw: plain data, made at the end of the exposure, rendered later. */
@@ -31,12 +32,13 @@ struct shot {
     uint64_t noise_seed;      /* from (seed, slice, attempt), never from call order */
     int64_t open_us, shut_us; /* scheduler time */
     int64_t exposure_us;
-    int64_t wall_us;               /* for Exif */
-    double light;                  /* exposure relative to a good one, 1 = good; 0 = dark */
-    int32_t samples;               /* of what follows, evenly over the exposure */
+    int64_t wall_us;         /* for Exif */
+    double light;            /* exposure relative to a good one, 1 = good; 0 = dark */
+    double lit_from, lit_to; /* rows that the light reached, as shares of the height; 0, 0: all of them */
+    int32_t samples;         /* of what follows, evenly over the exposure */
     double focus_nm[SHOT_SAMPLES]; /* plane of focus: axis position equivalent, shake included */
     double x_um[SHOT_SAMPLES], y_um[SHOT_SAMPLES]; /* the subject's sideways displacement, object side */
-    double f_number, iso;
+    double f_number, iso; /* 0: the bench's aperture, ISO 100; both change the picture as they should */
     int64_t focal_length_nm;
 };
 
@@ -64,8 +66,12 @@ int world_render(const struct world *, const struct shot *, int threads, uint8_t
 
 /* --- the truth, for tests --- */
 double world_carriage_nm(const struct world *); /* where the carriage is, without shake */
-double world_shake_nm(const struct world *);    /* amplitude of its ringing now, zero-to-peak */
-int64_t world_step_count(const struct world *, int64_t *net_out);
+double world_shake_nm(
+    const struct world *,
+    int64_t at_us); /* amplitude of its ringing then, zero-to-peak; not before the last edge */
+/* Every edge; net_out (may be NULL) by direction, missed_out (may be NULL): those that the motor did not
+ * follow. */
+int64_t world_step_count(const struct world *, int64_t *net_out, int64_t *missed_out);
 /* Both in the pixels of a frame that is focused at axis position at_nm, width x height of the camera:
  * the axis position (nm) at which each pixel's subject is in focus, NAN where the scene has no truth; layer 0
  * is the front-most, 1 what lies behind a hair or the like where there is such, else NAN; */

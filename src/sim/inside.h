@@ -1,0 +1,117 @@
+/* inside.h - what the parts of the world share; nobody outside src/sim includes this. */
+#ifndef STADDLE_SIM_INSIDE_H
+#define STADDLE_SIM_INSIDE_H
+
+#include "sim/lens.h"
+#include "sim/mechanics.h"
+#include "sim/psf.h"
+#include "sim/sheet.h"
+#include "sim/world.h"
+
+/* The subject: sheets from the nearest to the farthest, the last one a backdrop. */
+struct scene {
+    int32_t count, room;
+    struct sheet *sheets;
+    double near_um, depth_um; /* axis positions */
+};
+
+struct scene_frame {
+    int32_t width_px, height_px;
+    double pixel_um; /* on the subject, at scale one */
+    double near_um, depth_um;
+    uint64_t seed;
+};
+
+int scene_clock(struct scene *, const struct scene_frame *, struct err *);
+int scene_picture(struct scene *, const struct scene_frame *, const struct scene_spec *, struct err *);
+void scene_clear(struct scene *);
+struct sheet *scene_add(struct scene *, struct err *); /* behind those that are there; zeroed */
+struct rect scene_room(const struct scene_frame *);    /* the frame and a little around it */
+
+struct lamp {
+    double level, ripple, ripple_hz, ripple_phase, scatter_stops, drift_stops_per_hour;
+    uint64_t seed;
+};
+
+/* Mean light over an exposure, relative to a good lamp; times in microseconds. */
+double lamp_mean(const struct lamp *, int64_t open_us, int64_t shut_us);
+
+/* What the subject does by itself: slow sway and a steady hum, sideways, in um. */
+struct sway {
+    double sway_um, hum_um, phase[8];
+};
+void sway_at(const struct sway *, double seconds, double *x_um, double *y_um);
+
+struct world {
+    struct camera_spec camera;
+    struct axis_spec axis;
+    struct lens lens;
+    struct scene scene;
+    struct kernel_set full, reduced; /* kernels */
+    bool ideal;
+    struct mechanics *mechanics;
+    struct lamp lamp;
+    struct sway sway;
+    double lateral_share;
+    double breathing; /* relative change of scale over the depth; 0: perspective */
+    double noise;
+    int64_t good_exposure_us;
+    uint64_t seed;
+    int64_t now_us;
+    int64_t travel_lo_nm, travel_hi_nm;
+    struct shot *log;
+    int32_t log_count, log_room;
+};
+
+/* Where the camera looks from in one picture. */
+struct view {
+    double focus_um, shift_x_px, shift_y_px;
+    double scale; /* of everything, by breathing */
+    bool perspective;
+    double away_um; /* from the pupil to the plane of focus */
+    double centre_x, centre_y;
+    double curve_um; /* per squared pixel from the centre, toward the camera */
+    const struct lens *lens;
+};
+
+struct view view_at(const struct world *, double focus_um, double shift_x_px, double shift_y_px);
+
+/* The place on a sheet that is seen at a pixel of the frame: 0 iterations deep when flat. `depth_um` holds a
+ * first guess and then the depth there. */
+static inline void view_place(const struct view *v, const struct sheet *s, int level, double px, double py,
+                              double *depth_um, double *x_out, double *y_out)
+{
+    double dx = (px - v->centre_x - v->shift_x_px) / v->scale,
+           dy = (py - v->centre_y - v->shift_y_px) / v->scale;
+    double x = v->centre_x + dx, y = v->centre_y + dy;
+    if (v->perspective) {
+        for (int turn = 0; turn < 2; turn++) {
+            double wider = 1 + (*depth_um - v->focus_um) / v->away_um;
+            x = v->centre_x + dx * wider;
+            y = v->centre_y + dy * wider;
+            *depth_um = sheet_depth_um(s, level, x, y);
+        }
+    } else {
+        *depth_um = sheet_depth_um(s, level, x, y);
+    }
+    *x_out = x;
+    *y_out = y;
+}
+
+/* How far beyond the (curved) plane of focus. */
+static inline double view_behind_um(const struct view *v, double px, double py, double depth_um)
+{
+    double dx = px - v->centre_x, dy = py - v->centre_y;
+    return depth_um - v->focus_um + v->curve_um * (dx * dx + dy * dy);
+}
+
+/* A shot as 8-bit RGB, width x height x 3. */
+int render_rgb(const struct world *, const struct shot *, int threads, uint8_t *rgb, struct err *);
+/* Linear light (full scale is 1) of a band of rows to 8-bit RGB of the whole picture: exposure, noise, tone
+ * curve. */
+struct canvas;
+void develop(const struct world *, const struct shot *, const struct canvas *band, uint8_t *rgb);
+int photo_jpeg(const struct world *, const struct shot *, const uint8_t *rgb, uint8_t **jpeg_out,
+               size_t *count_out, struct err *);
+
+#endif

@@ -1,0 +1,310 @@
+#include "sim/sheet.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "base/mem.h"
+
+/* --- building --- */
+
+/* Turns samples along a line into coefficients of the cubic spline through them (the classic recursive filter
+ * with the pole sqrt(3) - 2), mirrored at the ends. */
+static void spline_line(v4 *c, int32_t n, ptrdiff_t stride)
+{
+    static const float pole = -0.26794919243f;
+    if (n < 2) return;
+    v4 z = v4_all(pole), power = z, sum = c[0];
+    for (int32_t i = 1; i < n && i < 16; i++) {
+        sum += power * c[i * stride];
+        power *= z;
+    }
+    c[0] = sum;
+    for (int32_t i = 1; i < n; i++)
+        c[i * stride] += z * c[(i - 1) * stride];
+    c[(n - 1) * stride] = z / (z * z - 1.0f) * (c[(n - 1) * stride] + z * c[(n - 2) * stride]);
+    for (int32_t i = n - 2; i >= 0; i--)
+        c[i * stride] = z * (c[(i + 1) * stride] - c[i * stride]);
+    for (int32_t i = 0; i < n; i++)
+        c[i * stride] *= v4_all(6);
+}
+
+static void spline_plane(v4 *c, int32_t w, int32_t h)
+{
+    for (int32_t y = 0; y < h; y++)
+        spline_line(c + (size_t)y * (size_t)w, w, 1);
+    for (int32_t x = 0; x < w; x++)
+        spline_line(c + x, h, w);
+}
+
+static void quantise(s4 *to, const v4 *from, size_t n)
+{
+    const v4 most = v4_all(32767.0f / SHEET_ONE);
+    for (size_t i = 0; i < n; i++) {
+        v4 x = v4_max(v4_min(from[i], most), -most) * v4_all(SHEET_ONE);
+        x += v4_pick(x < v4_all(0), v4_all(-0.5f), v4_all(0.5f));
+        to[i] = __builtin_convertvector(x, s4);
+    }
+}
+
+/* The mean of each square of four, into the upper left of the same memory; coverage-weighted for relief. */
+static void halve(v4 *rgba, float *relief, int32_t w, int32_t h)
+{
+    for (int32_t y = 0; y < h / 2; y++) {
+        for (int32_t x = 0; x < w / 2; x++) {
+            size_t i = (size_t)(2 * y) * (size_t)w + (size_t)(2 * x),
+                   o = (size_t)y * (size_t)(w / 2) + (size_t)x;
+            v4 a = rgba[i], b = rgba[i + 1], c = rgba[i + (size_t)w], d = rgba[i + (size_t)w + 1];
+            if (relief) {
+                float wa = a[3] + 1e-6f, wb = b[3] + 1e-6f, wc = c[3] + 1e-6f, wd = d[3] + 1e-6f;
+                relief[o] = (relief[i] * wa + relief[i + 1] * wb + relief[i + (size_t)w] * wc +
+                             relief[i + (size_t)w + 1] * wd) /
+                            (wa + wb + wc + wd);
+            }
+            rgba[o] = (a + b + c + d) * v4_all(0.25f);
+        }
+    }
+}
+
+static double plane_um(const struct sheet *s, double x, double y)
+{
+    return s->depth_um + s->slope_x_um * x + s->slope_y_um * y;
+}
+
+static void note_tiles(struct sheet *s, const v4 *rgba, const float *relief)
+{
+    int32_t w = s->at.x1 - s->at.x0;
+    for (int32_t ty = 0; ty < s->tile_rows; ty++) {
+        for (int32_t tx = 0; tx < s->tile_cols; tx++) {
+            struct sheet_tile t = {INFINITY, -INFINITY, false, true};
+            for (int32_t y = ty * SHEET_TILE; y < (ty + 1) * SHEET_TILE; y++) {
+                for (int32_t x = tx * SHEET_TILE; x < (tx + 1) * SHEET_TILE; x++) {
+                    size_t i = (size_t)y * (size_t)w + (size_t)x;
+                    float cover = rgba[i][3];
+                    if (cover < 0.999f) t.all = false;
+                    if (cover <= 0) continue;
+                    float z = (float)plane_um(s, s->at.x0 + x, s->at.y0 + y) + (relief ? relief[i] : 0);
+                    t.any = true;
+                    t.nearest_um = fminf(t.nearest_um, z);
+                    t.farthest_um = fmaxf(t.farthest_um, z);
+                }
+            }
+            s->tiles[ty * s->tile_cols + tx] = t;
+        }
+    }
+}
+
+int sheet_build(struct sheet *s, v4 *rgba, const float *relief_um, struct err *why)
+{
+    int32_t w = s->at.x1 - s->at.x0, h = s->at.y1 - s->at.y0;
+    size_t n = (size_t)w * (size_t)h;
+    int rc = E_NOMEM;
+    v4 *work = mem_new(n, sizeof *work, why);
+    float *relief = relief_um ? mem_new(n, sizeof *relief, why) : NULL;
+    s->tile_cols = w / SHEET_TILE;
+    s->tile_rows = h / SHEET_TILE;
+    s->tiles = mem_new((size_t)(s->tile_cols * s->tile_rows), sizeof *s->tiles, why);
+    if (!work || (relief_um && !relief) || !s->tiles) goto out;
+    memcpy(work, rgba, n * sizeof *work);
+    if (relief) memcpy(relief, relief_um, n * sizeof *relief);
+    note_tiles(s, rgba, relief_um);
+    for (int l = 0; l < SHEET_LEVELS; l++, w /= 2, h /= 2) {
+        struct sheet_level *level = &s->level[l];
+        n = (size_t)w * (size_t)h;
+        *level = (struct sheet_level){.w = w, .h = h};
+        level->rgba = mem_new(n, sizeof *level->rgba, why);
+        if (relief) level->relief_um = mem_new(n, sizeof *relief, why);
+        if (!level->rgba || (relief && !level->relief_um)) goto out;
+        if (relief) memcpy(level->relief_um, relief, n * sizeof *relief);
+        if (l == 0) spline_plane(rgba, w, h);
+        quantise(level->rgba, l == 0 ? rgba : work, n);
+        halve(work, relief, w, h);
+    }
+    rc = E_OK;
+out:
+    mem_free(work);
+    mem_free(relief);
+    if (rc) sheet_clear(s);
+    return rc;
+}
+
+void sheet_clear(struct sheet *s)
+{
+    for (int l = 0; l < SHEET_LEVELS; l++) {
+        mem_free(s->level[l].rgba);
+        mem_free(s->level[l].relief_um);
+    }
+    mem_free(s->tiles);
+    mem_free(s->unknown);
+    memset(s, 0, sizeof *s);
+}
+
+static int32_t down(int32_t x)
+{
+    return x >= 0 ? x / SHEET_ALIGN * SHEET_ALIGN : -((-x + SHEET_ALIGN - 1) / SHEET_ALIGN * SHEET_ALIGN);
+}
+
+struct rect rect_aligned(struct rect c, struct rect room)
+{
+    struct rect r = {down(c.x0 - SHEET_ALIGN), down(c.y0 - SHEET_ALIGN), down(c.x1 + 2 * SHEET_ALIGN - 1),
+                     down(c.y1 + 2 * SHEET_ALIGN - 1)};
+    if (r.x0 < room.x0) r.x0 = room.x0;
+    if (r.y0 < room.y0) r.y0 = room.y0;
+    if (r.x1 > room.x1) r.x1 = room.x1;
+    if (r.y1 > room.y1) r.y1 = room.y1;
+    if (r.x1 < r.x0 + SHEET_ALIGN) r.x1 = r.x0 + SHEET_ALIGN;
+    if (r.y1 < r.y0 + SHEET_ALIGN) r.y1 = r.y0 + SHEET_ALIGN;
+    return r;
+}
+
+/* --- looking --- */
+
+/* Into [lo - 1/2, hi - 1/2] by reflection at its ends. */
+static double mirrored(double x, int32_t lo, int32_t hi)
+{
+    double from = lo - 0.5, size = hi - lo;
+    if (x >= from && x <= from + size) return x;
+    double t = fmod(x - from, 2 * size);
+    if (t < 0) t += 2 * size;
+    return from + (t > size ? 2 * size - t : t);
+}
+
+static int32_t held(int32_t i, int32_t n)
+{
+    return i < 0 ? 0 : i >= n ? n - 1 : i;
+}
+
+/* A place in the pixels of a level: whole part and rest. False outside the sheet. */
+struct spot {
+    int32_t x, y;
+    float fx, fy;
+};
+
+static bool locate(const struct sheet *s, int level, double x, double y, struct spot *at)
+{
+    double size = 1 << level;
+    double u = (x - s->at.x0 + 0.5) / size - 0.5, v = (y - s->at.y0 + 0.5) / size - 0.5;
+    const struct sheet_level *l = &s->level[level];
+    if (!(u > -1 && v > -1 && u < l->w && v < l->h)) return false;
+    at->x = (int32_t)(u + 1) - 1;
+    at->y = (int32_t)(v + 1) - 1;
+    at->fx = (float)(u - at->x);
+    at->fy = (float)(v - at->y);
+    return true;
+}
+
+double sheet_depth_um(const struct sheet *s, int level, double x, double y)
+{
+    x = mirrored(x, s->room.x0, s->room.x1);
+    y = mirrored(y, s->room.y0, s->room.y1);
+    double z = plane_um(s, x, y);
+    const struct sheet_level *l = &s->level[level];
+    struct spot at;
+    if (!l->relief_um || !locate(s, level, x, y, &at)) return z;
+    int32_t x0 = held(at.x, l->w), x1 = held(at.x + 1, l->w);
+    const float *top = l->relief_um + (size_t)held(at.y, l->h) * (size_t)l->w;
+    const float *low = l->relief_um + (size_t)held(at.y + 1, l->h) * (size_t)l->w;
+    float a = top[x0] + at.fx * (top[x1] - top[x0]), b = low[x0] + at.fx * (low[x1] - low[x0]);
+    return z + (double)(a + at.fy * (b - a));
+}
+
+static void spline_weights(float t, v4 w[4])
+{
+    float u = 1 - t;
+    w[0] = v4_all(u * u * u / 6);
+    w[1] = v4_all((4 - 3 * t * t * (2 - t)) / 6);
+    w[2] = v4_all((4 - 3 * u * u * (2 - u)) / 6);
+    w[3] = v4_all(t * t * t / 6);
+}
+
+static v4 bounded(v4 c)
+{
+    c = v4_max(c * v4_all(1.0f / SHEET_ONE), v4_all(0));
+    if (c[3] > 1) c[3] = 1;
+    return c;
+}
+
+static v4 by_spline(const struct sheet_level *l, const struct spot *at)
+{
+    v4 wx[4], wy[4], sum = v4_all(0);
+    spline_weights(at->fx, wx);
+    spline_weights(at->fy, wy);
+    bool inside = at->x >= 1 && at->y >= 1 && at->x + 2 < l->w && at->y + 2 < l->h;
+    for (int32_t j = 0; j < 4; j++) {
+        const s4 *row = l->rgba + (size_t)(inside ? at->y - 1 + j : held(at->y - 1 + j, l->h)) * (size_t)l->w;
+        v4 line = v4_all(0);
+        for (int32_t i = 0; i < 4; i++) {
+            int32_t x = inside ? at->x - 1 + i : held(at->x - 1 + i, l->w);
+            line += wx[i] * __builtin_convertvector(row[x], v4);
+        }
+        sum += wy[j] * line;
+    }
+    return sum;
+}
+
+static v4 by_line(const struct sheet_level *l, const struct spot *at)
+{
+    int32_t x0 = held(at->x, l->w), x1 = held(at->x + 1, l->w);
+    const s4 *top = l->rgba + (size_t)held(at->y, l->h) * (size_t)l->w;
+    const s4 *low = l->rgba + (size_t)held(at->y + 1, l->h) * (size_t)l->w;
+    v4 tx0 = __builtin_convertvector(top[x0], v4), tx1 = __builtin_convertvector(top[x1], v4);
+    v4 lx0 = __builtin_convertvector(low[x0], v4), lx1 = __builtin_convertvector(low[x1], v4);
+    v4 a = tx0 + v4_all(at->fx) * (tx1 - tx0), b = lx0 + v4_all(at->fx) * (lx1 - lx0);
+    return a + v4_all(at->fy) * (b - a);
+}
+
+v4 sheet_colour(const struct sheet *s, int level, double x, double y)
+{
+    struct spot at;
+    x = mirrored(x, s->room.x0, s->room.x1);
+    y = mirrored(y, s->room.y0, s->room.y1);
+    if (!locate(s, level, x, y, &at)) return v4_all(0);
+    const struct sheet_level *l = &s->level[level];
+    return bounded(level == 0 ? by_spline(l, &at) : by_line(l, &at));
+}
+
+struct sheet_tile sheet_bounds(const struct sheet *s, double x0, double y0, double x1, double y1)
+{
+    struct sheet_tile sum = {INFINITY, -INFINITY, false, true};
+    bool folded = x0 < s->room.x0 || y0 < s->room.y0 || x1 >= s->room.x1 || y1 >= s->room.y1;
+    if (folded) {
+        /* Beyond the scene: whatever a mirror may show. */
+        double size_x = s->room.x1 - s->room.x0, size_y = s->room.y1 - s->room.y0;
+        double ax = mirrored(x0, s->room.x0, s->room.x1), bx = mirrored(x1, s->room.x0, s->room.x1);
+        double ay = mirrored(y0, s->room.y0, s->room.y1), by = mirrored(y1, s->room.y0, s->room.y1);
+        double over_x = fmin(x1 - x0, size_x), over_y = fmin(y1 - y0, size_y);
+        x0 = fmax(fmin(ax, bx) - over_x, s->room.x0);
+        x1 = fmin(fmax(ax, bx) + over_x, s->room.x1 - 1);
+        y0 = fmax(fmin(ay, by) - over_y, s->room.y0);
+        y1 = fmin(fmax(ay, by) + over_y, s->room.y1 - 1);
+    }
+    int32_t tx0 = (int32_t)floor((x0 - s->at.x0 - 2) / SHEET_TILE),
+            tx1 = (int32_t)floor((x1 - s->at.x0 + 2) / SHEET_TILE);
+    int32_t ty0 = (int32_t)floor((y0 - s->at.y0 - 2) / SHEET_TILE),
+            ty1 = (int32_t)floor((y1 - s->at.y0 + 2) / SHEET_TILE);
+    bool whole =
+        s->at.x0 == s->room.x0 && s->at.y0 == s->room.y0 && s->at.x1 == s->room.x1 && s->at.y1 == s->room.y1;
+    if (!whole && (tx0 < 0 || ty0 < 0 || tx1 >= s->tile_cols || ty1 >= s->tile_rows)) sum.all = false;
+    for (int32_t ty = ty0 < 0 ? 0 : ty0; ty <= ty1 && ty < s->tile_rows; ty++) {
+        for (int32_t tx = tx0 < 0 ? 0 : tx0; tx <= tx1 && tx < s->tile_cols; tx++) {
+            const struct sheet_tile *t = &s->tiles[ty * s->tile_cols + tx];
+            sum.all = sum.all && t->all;
+            if (!t->any) continue;
+            sum.any = true;
+            sum.nearest_um = fminf(sum.nearest_um, t->nearest_um);
+            sum.farthest_um = fmaxf(sum.farthest_um, t->farthest_um);
+        }
+    }
+    if (!sum.any) sum.all = false;
+    return sum;
+}
+
+bool sheet_unknown(const struct sheet *s, double x, double y)
+{
+    if (!s->unknown) return false;
+    x = mirrored(x, s->room.x0, s->room.x1);
+    y = mirrored(y, s->room.y0, s->room.y1);
+    int32_t w = s->at.x1 - s->at.x0;
+    int32_t px = (int32_t)lrint(x) - s->at.x0, py = (int32_t)lrint(y) - s->at.y0;
+    if (px < 0 || py < 0 || px >= w || py >= s->at.y1 - s->at.y0) return false;
+    return s->unknown[(size_t)py * (size_t)w + (size_t)px];
+}
