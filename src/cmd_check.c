@@ -80,7 +80,7 @@ static void print_frames(FILE *out, const json_t *r)
     fprintf(out, "%.0f frames", json_get_number(r, "frames"));
     const json_t *first = json_object_get(r, "useful_first"), *last = json_object_get(r, "useful_last");
     if (json_is_integer(first))
-        fprintf(out, "; slices %d to %d are needed, %.0f frames are not", slice_of(r, first),
+        fprintf(out, "; slices %d to %d are needed, %.0f frames add nothing", slice_of(r, first),
                 slice_of(r, last), json_get_number(r, "unneeded_count"));
     fprintf(out, "; %.1f %% of the picture has texture\n", 100 * json_get_number(r, "textured_fraction"));
 }
@@ -93,7 +93,7 @@ static void print_places(FILE *out, const json_t *r)
     if (json_array_size(list)) fputs("\nthe weakest places:\n", out);
     json_array_foreach(list, i, w) fprintf(
         out, "  %zu  slice %d at x %.0f, y %.0f: %s\n", i + 1, slice_of(r, json_object_get(w, "frame")),
-        json_get_number(w, "x_px"), json_get_number(w, "y_px"), json_get_text(w, "reason"));
+        json_get_number(w, "at_x_px"), json_get_number(w, "at_y_px"), json_get_text(w, "reason"));
 }
 
 static void print_light(FILE *out, const json_t *r)

@@ -1,10 +1,12 @@
-/* main.c - the table of verbs. */
+/* main.c - the table of verbs, one a line. */
 #include <stddef.h>
 
 #include "cmd.h"
 
 int main(int argc, char **argv)
 {
-    static const struct verb *const verbs[] = {&verb_import, &verb_handover, &verb_version, NULL};
+    static const struct verb *const verbs[] = {
+        &verb_import, &verb_check, &verb_handover, &verb_version, NULL,
+    };
     return cmd_main(verbs, argc, argv);
 }

@@ -36,7 +36,8 @@ struct gap {
 };
 
 struct weak_place {
-    int32_t x_px, y_px, w_px, h_px; /* in its best frame, as stored */
+    int32_t at_x_px, at_y_px;       /* its middle in its best frame, as stored */
+    int32_t x_px, y_px, w_px, h_px; /* a window around it, inside that frame */
     int32_t frame;
     float sharpness; /* relative */
     char reason[96];

@@ -133,6 +133,8 @@ static void place_window(const struct work *w, int32_t tile, struct weak_place *
     double x, y;
     tiles_corner(&w->tiles, tile, &x, &y);
     tiles_follow(&w->tiles, p->frame, x + w->tiles.tile_px / 2.0, y + w->tiles.tile_px / 2.0, &x, &y);
+    p->at_x_px = (int32_t)fmin(fmax(round(x), 0), w->tiles.width_px - 1);
+    p->at_y_px = (int32_t)fmin(fmax(round(y), 0), w->tiles.height_px - 1);
     p->w_px = w->tiles.width_px < WINDOW_PX ? w->tiles.width_px : WINDOW_PX;
     p->h_px = w->tiles.height_px < WINDOW_PX ? w->tiles.height_px : WINDOW_PX;
     p->x_px = window_at(x, p->w_px, w->tiles.width_px);

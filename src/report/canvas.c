@@ -1,6 +1,7 @@
 #include "report/canvas.h"
 
 #include <math.h>
+#include <png.h>
 #include <string.h>
 
 #include "base/mem.h"
@@ -27,37 +28,47 @@ void canvas_clear(struct canvas *c)
     *c = (struct canvas){0};
 }
 
-struct png_bytes {
-    uint8_t *bytes;
-    size_t count, room;
-};
-
-static cairo_status_t take_bytes(void *to, const unsigned char *bytes, unsigned int count)
+static void take_rgb(struct canvas *c, uint8_t *rgb)
 {
-    struct png_bytes *p = to;
-    if (p->count + count > p->room) {
-        const size_t room = 2 * p->room + count + 4096;
-        void *grown = mem_grow(p->bytes, p->room, room, 1, NULL);
-        if (!grown) return CAIRO_STATUS_NO_MEMORY;
-        p->bytes = grown;
-        p->room = room;
-    }
-    memcpy(p->bytes + p->count, bytes, count);
-    p->count += count;
-    return CAIRO_STATUS_SUCCESS;
+    int32_t stride;
+    const uint32_t *words = canvas_pixels(c, &stride);
+    for (int32_t y = 0; y < c->h; y++)
+        for (int32_t x = 0; x < c->w; x++) {
+            const uint32_t word = words[(size_t)y * (size_t)stride + (size_t)x];
+            *rgb++ = (uint8_t)(word >> 16);
+            *rgb++ = (uint8_t)(word >> 8);
+            *rgb++ = (uint8_t)word;
+        }
 }
 
-int canvas_png(struct canvas *c, struct picture *out, struct err *why)
+/* libpng's fast way: a third of the time of the usual compression, for files an eighth larger. */
+static int compress(const uint8_t *rgb, int32_t w, int32_t h, struct picture *out, struct err *why)
 {
-    struct png_bytes p = {0};
-    cairo_status_t status = cairo_status(c->cr);
-    if (!status) status = cairo_surface_write_to_png_stream(c->surface, take_bytes, &p);
-    if (status) {
-        mem_free(p.bytes);
-        return fail(why, E_NOMEM, "a picture could not be drawn: %s", cairo_status_to_string(status));
+    png_image image = {.version = PNG_IMAGE_VERSION, .width = (png_uint_32)w, .height = (png_uint_32)h};
+    image.format = PNG_FORMAT_RGB;
+    image.flags = PNG_IMAGE_FLAG_FAST;
+    png_alloc_size_t count = PNG_IMAGE_PNG_SIZE_MAX(image);
+    uint8_t *bytes = mem_new(count, 1, why);
+    if (!bytes) return E_NOMEM;
+    if (!png_image_write_to_memory(&image, bytes, &count, 0, rgb, 0, NULL)) {
+        mem_free(bytes);
+        return fail(why, E_NOMEM, "a picture could not be packed: %.64s", image.message);
     }
-    *out = (struct picture){p.bytes, p.count, c->w, c->h};
+    *out = (struct picture){bytes, count, w, h};
     return E_OK;
+}
+
+int canvas_png(struct canvas *c, int32_t height, struct picture *out, struct err *why)
+{
+    if (cairo_status(c->cr))
+        return fail(why, E_NOMEM, "a picture could not be drawn: %s",
+                    cairo_status_to_string(cairo_status(c->cr)));
+    uint8_t *rgb = mem_new((size_t)c->w * (size_t)c->h, 3, why);
+    if (!rgb) return E_NOMEM;
+    take_rgb(c, rgb);
+    const int rc = compress(rgb, c->w, height < c->h ? height : c->h, out, why);
+    mem_free(rgb);
+    return rc;
 }
 
 void picture_clear(struct picture *p)

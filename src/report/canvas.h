@@ -29,7 +29,8 @@ struct picture {
 int canvas_init(struct canvas *, int32_t w, int32_t h, struct rgb paper, struct err *);
 void canvas_clear(struct canvas *);
 
-int canvas_png(struct canvas *, struct picture *out, struct err *);
+/* The upper `height` rows, e.g. all: CANVAS_SIDE_MOST. */
+int canvas_png(struct canvas *, int32_t height, struct picture *out, struct err *);
 void picture_clear(struct picture *);
 
 void canvas_ink(struct canvas *, struct rgb, double alpha);

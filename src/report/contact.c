@@ -42,10 +42,12 @@ void pictures_frame_words(const struct pictures_of *p, int32_t frame, char *out,
     if (listed(&v->swapped, frame)) add_word(out, room, "swapped with the next");
     if (listed(&v->repeated, frame)) add_word(out, room, "same as the one before");
     if (jumps_at(&v->light, frame)) add_word(out, room, "light jumps");
-    if (listed(&v->unneeded, frame))
-        add_word(out, room, "not needed");
-    else if (v->useful_first >= 0 && (frame < v->useful_first || frame > v->useful_last))
-        add_word(out, room, "margin");
+    if (v->useful_first >= 0 && frame >= v->useful_first && frame <= v->useful_last) {
+        if (listed(&v->unneeded, frame)) add_word(out, room, "adds nothing");
+    } else if (v->useful_first >= 0) {
+        const bool near = frame >= v->useful_first - v->margin && frame <= v->useful_last + v->margin;
+        add_word(out, room, near ? "margin" : "not needed");
+    }
 }
 
 static bool at_fault(const struct pictures_of *p, int32_t frame)
@@ -59,7 +61,8 @@ static bool has_words(const struct pictures_of *p, int32_t frame)
 {
     char words[128];
     pictures_frame_words(p, frame, words, sizeof words);
-    return words[0] && strcmp(words, "margin") && strcmp(words, "not needed");
+    return words[0] && strcmp(words, "margin") && strcmp(words, "not needed") &&
+           strcmp(words, "adds nothing");
 }
 
 /* Which frames are shown: all, or every n-th and the remarkable ones. Fills `shown` (as long as the stack).
@@ -142,7 +145,7 @@ int pictures_contact(const struct pictures_of *p, struct picture *out, struct er
     for (int32_t i = 0; i < count && !rc; i++)
         rc = draw_frame(&c, p, &s, shown[i], EDGE + i % s.columns * s.step_x, EDGE + i / s.columns * s.step_y,
                         why);
-    if (!rc) rc = canvas_png(&c, out, why);
+    if (!rc) rc = canvas_png(&c, CANVAS_SIDE_MOST, out, why);
     canvas_clear(&c);
 undo:
     mem_free(shown);

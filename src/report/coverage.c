@@ -334,10 +334,8 @@ static void mark_places(struct map *m)
         if (k->frame < 0 || k->frame >= m->v->frames) continue;
         const struct placing *p = &m->placings[k->frame];
         const struct frame_measure *f = &m->of->measures[0];
-        const double fx =
-            (k->x_px + k->w_px / 2.0 - f->width_px / 2.0 - p->dx_px) / p->scale + f->width_px / 2.0;
-        const double fy =
-            (k->y_px + k->h_px / 2.0 - f->height_px / 2.0 - p->dy_px) / p->scale + f->height_px / 2.0;
+        const double fx = (k->at_x_px - f->width_px / 2.0 - p->dx_px) / p->scale + f->width_px / 2.0;
+        const double fy = (k->at_y_px - f->height_px / 2.0 - p->dy_px) / p->scale + f->height_px / 2.0;
         const double x = fmin(fmax(fx * m->px, 14), m->w - 14.0), y = fmin(fmax(fy * m->px, 14), m->h - 14.0);
         char text[8];
         snprintf(text, sizeof text, "%d", i + 1);
@@ -410,7 +408,7 @@ static void draw_legend(struct map *m)
     legend_entry(m, x, y + 66, TILE_OUTSIDE);
 }
 
-static int draw(struct map *m, bool legend, struct picture *out, struct err *why)
+static int draw(struct map *m, struct err *why)
 {
     const size_t pixels = (size_t)m->w * (size_t)m->h;
     m->luma = mem_new(pixels, sizeof *m->luma, why);
@@ -426,11 +424,25 @@ static int draw(struct map *m, bool legend, struct picture *out, struct err *why
     write_numbers(m);
     rc = name_patches(m, why);
     mark_places(m);
-    if (legend) draw_legend(m);
-    return rc ? rc : canvas_png(&m->c, out, why);
+    draw_legend(m);
+    return rc;
 }
 
-int pictures_coverage(const struct pictures_of *of, bool legend, struct picture *out, struct err *why)
+static int pack(struct map *m, struct picture *bare, struct picture *explained, struct err *why)
+{
+    struct picture first;
+    int rc = canvas_png(&m->c, m->h, &first, why);
+    if (rc) return rc;
+    rc = canvas_png(&m->c, CANVAS_SIDE_MOST, explained, why);
+    if (rc)
+        picture_clear(&first);
+    else
+        *bare = first;
+    return rc;
+}
+
+int pictures_coverage(const struct pictures_of *of, struct picture *bare, struct picture *explained,
+                      struct err *why)
 {
     const struct verdict *v = of->verdict;
     if (v->frames < 1 || v->rows < 1 || v->cols < 1) return fail(why, E_INPUT, "there is no frame to show");
@@ -439,9 +451,10 @@ int pictures_coverage(const struct pictures_of *of, bool legend, struct picture 
     m.px = (double)COVERAGE_WIDTH / first->width_px;
     m.h = (int32_t)lround(first->height_px * m.px);
     m.tile = v->tile_px * m.px;
-    int rc = canvas_init(&m.c, m.w, m.h + (legend ? LEGEND_HEIGHT : 0), PALETTE_PAPER, why);
+    int rc = canvas_init(&m.c, m.w, m.h + LEGEND_HEIGHT, PALETTE_PAPER, why);
     if (rc) return rc;
-    rc = draw(&m, legend, out, why);
+    rc = draw(&m, why);
+    if (!rc) rc = pack(&m, bare, explained, why);
     canvas_clear(&m.c);
     mem_free(m.luma);
     mem_free(m.smooth);

@@ -93,7 +93,7 @@ static void write_verdict(const struct page_facts *f, struct html *h)
         snprintf(text, sizeof text, "%d to %d", slice_of(f, v->useful_first), slice_of(f, v->useful_last));
         sum(h, text, "slices needed");
         snprintf(text, sizeof text, "%d", v->unneeded.count);
-        sum(h, text, "frames not needed");
+        sum(h, text, "frames add nothing");
     }
     sentence_share(v->textured_fraction, 1, share);
     sum(h, share, "of the picture has texture to judge by");
@@ -113,7 +113,7 @@ static void write_places(const struct page_facts *f, struct html *h)
         html_markup(h, "<figure>\n");
         if (f->places[i]) image(h, f->places[i], "the surroundings of a weak place at 100 %");
         html_number(h, "<figcaption><b>%d.</b> Slice %d, at %d, %d px: ", i + 1, slice_of(f, k->frame),
-                    k->x_px + k->w_px / 2, k->y_px + k->h_px / 2);
+                    k->at_x_px, k->at_y_px);
         html_text(h, k->reason);
         html_markup(h, "</figcaption>\n</figure>\n");
     }

@@ -21,8 +21,10 @@ struct pictures_of {
 #define PLACE_HEIGHT   360
 
 /* Over the subject as the first frame shows it: in which slice each tile is sharp, where there is no texture,
- * what is sharp in no slice and why. With `legend` a strip below explains it (the page has its own). */
-int pictures_coverage(const struct pictures_of *, bool legend, struct picture *out, struct err *);
+ * what is sharp in no slice and why. `bare` is the map alone (the page explains it itself), `explained` has a
+ * strip below that says what is what. */
+int pictures_coverage(const struct pictures_of *, struct picture *bare, struct picture *explained,
+                      struct err *);
 
 /* Every frame small, with its number and words; above CONTACT_MOST only every n-th and those with something
  * to say. */

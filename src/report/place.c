@@ -55,14 +55,15 @@ int pictures_place(const struct pictures_of *p, int which, const uint8_t *rgb, i
     const struct weak_place *k = &p->verdict->weakest[which];
     const int32_t w = width_px < PLACE_WIDTH ? width_px : PLACE_WIDTH;
     const int32_t h = height_px < PLACE_HEIGHT ? height_px : PLACE_HEIGHT;
-    const int32_t x0 = window_start(k->x_px + k->w_px / 2, w, width_px);
-    const int32_t y0 = window_start(k->y_px + k->h_px / 2, h, height_px);
+    const int32_t x0 = window_start(k->at_x_px, w, width_px);
+    const int32_t y0 = window_start(k->at_y_px, h, height_px);
     struct canvas c;
     int rc = canvas_init(&c, w, h, PALETTE_PAPER, why);
     if (rc) return rc;
     copy_pixels(&c, rgb, width_px, x0, y0);
-    mark(&c, k->x_px - x0, k->y_px - y0, k->w_px, k->h_px);
-    rc = canvas_png(&c, out, why);
+    const int32_t side = p->verdict->tile_px;
+    mark(&c, k->at_x_px - x0 - side / 2, k->at_y_px - y0 - side / 2, side, side);
+    rc = canvas_png(&c, CANVAS_SIDE_MOST, out, why);
     canvas_clear(&c);
     return rc;
 }

@@ -47,8 +47,7 @@ static int draw_place(struct store *store, const struct pictures_of *of, int whi
 
 static int draw(struct store *store, const struct pictures_of *of, struct works *w, struct err *why)
 {
-    int rc = pictures_coverage(of, true, &w->explained, why);
-    if (!rc) rc = pictures_coverage(of, false, &w->coverage, why);
+    int rc = pictures_coverage(of, &w->coverage, &w->explained, why);
     if (!rc) rc = pictures_contact(of, &w->contact, why);
     for (int i = 0; i < of->verdict->weakest_count && !rc; i++)
         rc = draw_place(store, of, i, &w->places[i], why);

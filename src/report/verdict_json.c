@@ -112,6 +112,8 @@ static json_t *weakest_json(const struct verdict *v)
         const struct weak_place *w = &v->weakest[i];
         json_t *one = json_pack("{s:i, s:i, s:i, s:i, s:i}", "x_px", w->x_px, "y_px", w->y_px, "w_px",
                                 w->w_px, "h_px", w->h_px, "frame", w->frame);
+        json_object_set_new(one, "at_x_px", json_integer(w->at_x_px));
+        json_object_set_new(one, "at_y_px", json_integer(w->at_y_px));
         json_object_set_new(one, "sharpness", json_rounded((double)w->sharpness, 3));
         json_object_set_new(one, "reason", json_text(w->reason));
         json_array_append_new(list, one);

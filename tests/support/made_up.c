@@ -102,8 +102,7 @@ static void add_faults(struct made_up *m)
     for (int32_t i = 0; i < 3; i++) {
         struct weak_place *k = &v->weakest[i];
         const int32_t w = m->measures[0].width_px, h = m->measures[0].height_px;
-        *k = (struct weak_place){
-            .x_px = w * (1 + 3 * i) / 8, .y_px = h * (5 - 2 * i) / 8, .w_px = v->tile_px, .h_px = v->tile_px};
+        *k = (struct weak_place){.at_x_px = w * (1 + 3 * i) / 8, .at_y_px = h * (5 - 2 * i) / 8};
         k->frame = v->frames * (i + 1) / 5;
         k->sharpness = 0.3f + 0.1f * (float)i;
         snprintf(k->reason, sizeof k->reason, "%s",

@@ -90,7 +90,7 @@ int32_t slope_write(const char *dir, const struct slope *s)
             for (int32_t x = 0; x < s->width_px; x++) {
                 const double depth =
                     (double)x / (s->width_px - 1) * (s->frames - 5) + 2; /* two frames to spare */
-                const double r = fmin(fabs(depth - i) * 0.9, LEVELS - 1.001);
+                const double r = fmin(fabs(depth - i) * 0.45, LEVELS - 1.001);
                 const int32_t k = (int32_t)r;
                 const float t = (float)(r - k);
                 const int32_t at = y * s->width_px + x;

@@ -174,14 +174,14 @@ static struct scan scan_page(const char *page)
 static char *page_of(struct made_up *m)
 {
     struct err why = {0};
-    struct picture coverage, contact, places[3] = {0};
+    struct picture coverage, explained, contact, places[3] = {0};
     struct html h = {.why = &why};
     const struct pictures_of of = made_up_pictures(m);
     const int32_t w = m->measures[0].width_px, t = m->measures[0].height_px;
     uint8_t *rgb = malloc((size_t)(3 * w * t));
     for (int32_t i = 0; i < 3 * w * t; i++)
         rgb[i] = (uint8_t)(i * 7 % 251);
-    assert_int_equal(pictures_coverage(&of, false, &coverage, &why), 0);
+    assert_int_equal(pictures_coverage(&of, &coverage, &explained, &why), 0);
     assert_int_equal(pictures_contact(&of, &contact, &why), 0);
     for (int i = 0; i < m->verdict.weakest_count; i++)
         assert_int_equal(pictures_place(&of, i, rgb, w, t, &places[i], &why), 0);
@@ -199,6 +199,7 @@ static char *page_of(struct made_up *m)
     assert_int_equal(page_write(&f, &h), 0);
     picture_clear(&coverage);
     picture_clear(&contact);
+    picture_clear(&explained);
     for (int i = 0; i < 3; i++)
         picture_clear(&places[i]);
     free(rgb);

@@ -1,0 +1,288 @@
+/* staddle check, from files to words: real JPEGs of a textured slope are imported and judged by the built
+ * program. */
+#include "tests/support/test.h"
+
+#include <ctype.h>
+#include <jansson.h>
+#include <stdbool.h>
+#include <sys/stat.h>
+
+#include "tests/support/program.h"
+#include "tests/support/slope.h"
+
+#define FRAMES 24
+static const struct slope whole = {.frames = FRAMES, .width_px = 480, .height_px = 320, .seed = 11};
+
+/* Imports frames of a slope as stack `name` under the test's folder. */
+static void stack_of(const char *name, const struct slope *s)
+{
+    char dir[600];
+    snprintf(dir, sizeof dir, "%s/%s-files", test_folder(), name);
+    assert_int_equal(mkdir(dir, 0777), 0);
+    slope_write(dir, s);
+    struct said r = program("import %s --order near-first --stack %s/%s", dir, test_folder(), name);
+    assert_string_equal(r.err, "");
+    assert_int_equal(r.status, 0);
+    said_clear(&r);
+}
+
+static json_t *parse(const char *text)
+{
+    json_error_t e;
+    json_t *o = json_loads(text, 0, &e);
+    if (!o) print_error("%s\n", e.text);
+    assert_non_null(o);
+    return o;
+}
+
+static int set_up(void **state)
+{
+    struct slope cut = whole;
+    (void)state;
+    stack_of("whole", &whole);
+    cut.last = 13;
+    stack_of("short", &cut);
+    return 0;
+}
+
+static void a_whole_stack_is_said_to_be_whole(void **state)
+{
+    (void)state;
+    struct said r = program("check %s/whole --json", test_folder());
+    assert_string_equal(r.err, "");
+    json_t *o = parse(r.out);
+    if (r.status) print_error("%s\n", r.out);
+    assert_int_equal(r.status, 0);
+    assert_int_equal(json_integer_value(json_object_get(o, "frames")), FRAMES);
+    assert_true(json_number_value(json_object_get(o, "covered_fraction")) > 0.99);
+    assert_int_equal(json_array_size(json_object_get(o, "frame_list")), FRAMES);
+    json_decref(o);
+    said_clear(&r);
+}
+
+/* The frames of the far third of the slope are missing: the right-hand part is sharp in none. */
+static void a_stack_that_ends_too_early_is_grave(void **state)
+{
+    (void)state;
+    struct said r = program("check %s/short --json", test_folder());
+    json_t *o = parse(r.out);
+    assert_int_equal(r.status, 1);
+    assert_true(json_number_value(json_object_get(o, "unsharp_after_fraction")) > 0.05);
+    assert_memory_equal(json_string_value(json_object_get(o, "sentence")), "No: ", 4);
+    json_decref(o);
+    said_clear(&r);
+}
+
+/* The region holds only the left half, which the short stack covers. */
+static void a_region_limits_the_question(void **state)
+{
+    (void)state;
+    struct said r = program("check %s/short --region 40,40,200,200 --json", test_folder());
+    json_t *o = parse(r.out);
+    assert_int_equal(r.status, 0);
+    assert_near(json_number_value(json_object_get(o, "unsharp_after_fraction")), 0, 0);
+    json_decref(o);
+    said_clear(&r);
+}
+
+static bool number_in(const json_t *o, double v)
+{
+    const char *key;
+    json_t *one;
+    size_t i;
+    if (json_is_number(o)) {
+        /* as it stands, or a share as percent; as many digits as the text shows at least */
+        const double have = json_number_value(o);
+        return fabs(have - v) < 0.00051 || fabs(100 * have - v) < 0.051;
+    }
+    if (json_is_string(o)) {
+        for (const char *p = json_string_value(o); *p; p++)
+            if (isdigit((unsigned char)*p) || (*p == '-' && isdigit((unsigned char)p[1]))) {
+                char *end;
+                if (fabs(strtod(p, &end) - v) < 1e-9) return true;
+                p = end - 1;
+            }
+        return false;
+    }
+    if (json_is_array(o)) {
+        json_array_foreach(o, i, one) if (number_in(one, v)) return true;
+    }
+    if (json_is_object(o)) {
+        json_object_foreach((json_t *)(uintptr_t)o, key, one) if (number_in(one, v)) return true;
+    }
+    return false;
+}
+
+/* The first number of `text` that `o` lacks, as text; NULL when it lacks none. Numbers that only count lines
+ * (1, 2, 3 of the weakest places) are told in the JSON by their order. */
+static const char *number_lacking(const json_t *o, const char *text)
+{
+    for (const char *p = text; *p; p++) {
+        if (!isdigit((unsigned char)*p)) continue;
+        char *end;
+        const bool minus = p > text && p[-1] == '-' && (p == text + 1 || p[-2] == ' ');
+        const double v = strtod(p, &end) * (minus ? -1 : 1);
+        const bool counts_lines = p >= text + 3 && !strncmp(p - 3, "\n  ", 3) && !strncmp(end, "  ", 2);
+        if (!counts_lines && !number_in(o, v)) return p;
+        p = end - 1;
+    }
+    return NULL;
+}
+
+static void text_says_no_number_that_the_json_lacks(void **state)
+{
+    (void)state;
+    static const char *const stacks[] = {"whole", "short"};
+    for (int i = 0; i < 2; i++) {
+        struct said words = program("check %s/%s", test_folder(), stacks[i]);
+        struct said json = program("check %s/%s --json", test_folder(), stacks[i]);
+        json_t *o = parse(json.out);
+        const char *lacking = number_lacking(o, words.out);
+        if (lacking) print_error("not in the JSON: %.60s\n", lacking);
+        assert_null(lacking);
+        assert_non_null(number_lacking(o, "it took 98765 frames"));
+        assert_non_null(number_lacking(o, "drifts by -0.731 stops"));
+        json_decref(o);
+        said_clear(&words);
+        said_clear(&json);
+    }
+}
+
+static void the_sentence_comes_first(void **state)
+{
+    (void)state;
+    struct said r = program("check %s/whole", test_folder());
+    assert_memory_equal(r.out, "Yes: every textured part of the subject is sharp in some frame.\n", 64);
+    said_clear(&r);
+    r = program("check %s/whole --quiet", test_folder());
+    assert_string_equal(r.out, "");
+    said_clear(&r);
+}
+
+static void pictures_and_page_lie_in_derived(void **state)
+{
+    (void)state;
+    static const char *const names[] = {"coverage.png", "contact.png", "place-1.png", "report.html"};
+    struct said r = shell("rm -rf %s/whole/derived; staddle check %s/whole", test_folder(), test_folder());
+    assert_int_equal(r.status, 0);
+    said_clear(&r);
+    for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
+        r = shell("test -s %s/whole/derived/%s", test_folder(), names[i]);
+        if (r.status) print_error("missing: %s\n", names[i]);
+        assert_int_equal(r.status, 0);
+        said_clear(&r);
+    }
+}
+
+/* With and without kept measures, with other names for decimal points, the JSON and the page are the same
+ * bytes. */
+static void the_verdict_is_the_same_every_time(void **state)
+{
+    (void)state;
+    struct said first =
+        shell("cd %s && rm -rf whole/derived && staddle check whole --json --page a.html", test_folder());
+    struct said again =
+        shell("cd %s && LC_ALL=de_DE.UTF-8 TZ=Pacific/Auckland staddle check whole --json --page b.html | "
+              "sed s/b.html/a.html/ && cmp a.html b.html",
+              test_folder());
+    assert_int_equal(first.status, 0);
+    assert_int_equal(again.status, 0);
+    assert_string_equal(first.out, again.out);
+    said_clear(&first);
+    said_clear(&again);
+}
+
+static void frames_and_database_are_left_alone(void **state)
+{
+    (void)state;
+    struct said before = shell("cd %s/whole && sha256sum stack.db frames/*", test_folder());
+    struct said r = program("check %s/whole", test_folder());
+    struct said after = shell("cd %s/whole && sha256sum stack.db frames/*", test_folder());
+    assert_string_equal(before.out, after.out);
+    said_clear(&before);
+    said_clear(&r);
+    said_clear(&after);
+}
+
+/* One clear message, exit 2, nothing written. */
+static void wrong_input_is_refused(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *args, *says;
+    } rows[] = {
+        {"whole --region 1,2,3", "--region 1,2,3: give X,Y,W,H"},
+        {"whole --region 0,0,0,0", "give X,Y,W,H"},
+        {"whole --region 0,0,-5,5", "give X,Y,W,H"},
+        {"whole --region nan,0,5,5", "give X,Y,W,H"},
+        {"whole --region 0,0,5,5x", "give X,Y,W,H"},
+        {"whole --region 9000,0,50,50", "region"},
+        {"nowhere", "nowhere"},
+        {"whole-files", "stack"},
+        {"whole --page precious.txt", "precious.txt: exists and is no report page"},
+        {"whole --pages x", "no such option"},
+        {"", "check needs STACK"},
+    };
+    struct said r = shell("cd %s && echo mine >precious.txt", test_folder());
+    said_clear(&r);
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        r = shell("cd %s && staddle check %s", test_folder(), rows[i].args);
+        if (!strstr(r.err, rows[i].says)) print_error("check %s: %d %s\n", rows[i].args, r.status, r.err);
+        assert_non_null(strstr(r.err, rows[i].says));
+        assert_int_equal(r.status, 2);
+        assert_string_equal(r.out, "");
+        said_clear(&r);
+    }
+    r = shell("cat %s/precious.txt", test_folder());
+    assert_string_equal(r.out, "mine\n");
+    said_clear(&r);
+}
+
+static void an_older_page_is_replaced(void **state)
+{
+    (void)state;
+    for (int i = 0; i < 2; i++) {
+        struct said r = shell("cd %s && staddle check whole --page twice.html", test_folder());
+        assert_int_equal(r.status, 0);
+        said_clear(&r);
+    }
+}
+
+/* A folder that is hostile by name is only ever text in the page. */
+static void a_hostile_name_stays_text(void **state)
+{
+    (void)state;
+    char dir[700];
+    snprintf(dir, sizeof dir, "%s/<script>alert('x')<", test_folder());
+    assert_int_equal(mkdir(dir, 0777), 0);
+    struct slope few = whole;
+    few.frames = 6;
+    slope_write(dir, &few);
+    struct said r = shell("cd %s && staddle import \"<script>alert('x')<\" --stack hostile && staddle check "
+                          "hostile --page h.html; "
+                          "grep -c '<script' h.html; grep -c '&lt;script&gt;alert(&#39;x&#39;)&lt;' h.html",
+                          test_folder());
+    const char *tail = strstr(r.out, "page: h.html\n");
+    assert_non_null(tail);
+    assert_memory_equal(tail, "page: h.html\n0\n", 15);
+    assert_true(atoi(tail + 15) >= 2);
+    said_clear(&r);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_whole_stack_is_said_to_be_whole),
+        cmocka_unit_test(a_stack_that_ends_too_early_is_grave),
+        cmocka_unit_test(a_region_limits_the_question),
+        cmocka_unit_test(text_says_no_number_that_the_json_lacks),
+        cmocka_unit_test(the_sentence_comes_first),
+        cmocka_unit_test(pictures_and_page_lie_in_derived),
+        cmocka_unit_test(the_verdict_is_the_same_every_time),
+        cmocka_unit_test(frames_and_database_are_left_alone),
+        cmocka_unit_test(wrong_input_is_refused),
+        cmocka_unit_test(an_older_page_is_replaced),
+        cmocka_unit_test(a_hostile_name_stays_text),
+    };
+    return cmocka_run_group_tests(tests, set_up, NULL);
+}
