@@ -78,11 +78,11 @@ static int32_t choose(const struct pictures_of *p, int32_t *shown)
 }
 
 /* Shortens words to a width with an ellipsis. */
-static void fit(struct canvas *c, char *text, double width)
+static void fit(struct paper *c, char *text, double width)
 {
     size_t n = strlen(text);
-    if (canvas_text_width(c, text) <= width) return;
-    while (n > 0 && canvas_text_width(c, text) > width - 8)
+    if (paper_text_width(c, text) <= width) return;
+    while (n > 0 && paper_text_width(c, text) > width - 8)
         text[--n] = '\0';
     if (n) memcpy(text + n, "...", 4);
 }
@@ -105,34 +105,34 @@ static struct sheet lay_out(const struct pictures_of *p, int32_t count)
     return s;
 }
 
-static int draw_frame(struct canvas *c, const struct pictures_of *p, const struct sheet *s, int32_t frame,
+static int draw_frame(struct paper *c, const struct pictures_of *p, const struct sheet *s, int32_t frame,
                       double x, double y, struct err *why)
 {
     const struct verdict *v = p->verdict;
     const struct frame_measure *m = &p->measures[frame];
     if (m->thumb) {
-        int rc = canvas_gray(c, m->thumb, m->thumb_w, m->thumb_h, x, y, s->thumb_w, s->thumb_h, why);
+        int rc = paper_gray(c, m->thumb, m->thumb_w, m->thumb_h, x, y, s->thumb_w, s->thumb_h, why);
         if (rc) return rc;
     }
     const bool useful = v->useful_first >= 0 && frame >= v->useful_first && frame <= v->useful_last;
-    canvas_fill(c, x, y + s->thumb_h, s->thumb_w, CHIP,
-                useful ? palette_scale(pictures_scale_at(v, frame)) : PALETTE_LINE);
+    paper_fill(c, x, y + s->thumb_h, s->thumb_w, CHIP,
+               useful ? palette_scale(pictures_scale_at(v, frame)) : PALETTE_LINE);
     char text[160];
     snprintf(text, sizeof text, "%d", p->rows[frame].slice);
-    canvas_font(c, 13, true);
-    canvas_text(c, x, y + s->thumb_h + CHIP + 16, 0, PALETTE_INK, text);
-    const double after = canvas_text_width(c, text) + 7;
+    paper_font(c, 13, true);
+    paper_text(c, x, y + s->thumb_h + CHIP + 16, 0, PALETTE_INK, text);
+    const double after = paper_text_width(c, text) + 7;
     pictures_frame_words(p, frame, text, sizeof text);
-    canvas_font(c, 11, false);
+    paper_font(c, 11, false);
     fit(c, text, s->thumb_w - after);
-    canvas_text(c, x + after, y + s->thumb_h + CHIP + 16, 0,
-                at_fault(p, frame) ? PALETTE_ALARM : PALETTE_QUIET, text);
+    paper_text(c, x + after, y + s->thumb_h + CHIP + 16, 0,
+               at_fault(p, frame) ? PALETTE_ALARM : PALETTE_QUIET, text);
     return E_OK;
 }
 
-int pictures_contact(const struct pictures_of *p, struct picture *out, struct err *why)
+int pictures_contact(const struct pictures_of *p, struct drawing *out, struct err *why)
 {
-    struct canvas c;
+    struct paper c;
     const int32_t frames = p->verdict->frames;
     if (frames < 1) return fail(why, E_INPUT, "there is no frame to show");
     int32_t *shown = mem_new((size_t)frames, sizeof *shown, why);
@@ -140,13 +140,13 @@ int pictures_contact(const struct pictures_of *p, struct picture *out, struct er
     const int32_t count = choose(p, shown);
     const struct sheet s = lay_out(p, count);
     int rc =
-        canvas_init(&c, COVERAGE_WIDTH, 2 * EDGE + s.rows * s.step_y - (CAPTION - 24), PALETTE_PAPER, why);
+        paper_init(&c, COVERAGE_WIDTH, 2 * EDGE + s.rows * s.step_y - (CAPTION - 24), PALETTE_PAPER, why);
     if (rc) goto undo;
     for (int32_t i = 0; i < count && !rc; i++)
         rc = draw_frame(&c, p, &s, shown[i], EDGE + i % s.columns * s.step_x, EDGE + i / s.columns * s.step_y,
                         why);
-    if (!rc) rc = canvas_png(&c, CANVAS_SIDE_MOST, out, why);
-    canvas_clear(&c);
+    if (!rc) rc = paper_png(&c, PAPER_SIDE_MOST, out, why);
+    paper_clear(&c);
 undo:
     mem_free(shown);
     return rc;

@@ -15,7 +15,7 @@
 struct map {
     const struct pictures_of *of;
     const struct verdict *v;
-    struct canvas c;
+    struct paper c;
     int32_t w, h; /* of the map alone */
     double px;    /* map pixels per frame pixel */
     double tile;  /* side of a tile in map pixels */
@@ -128,16 +128,16 @@ static struct rgb tint(const struct map *m, const struct tile_verdict *t, double
 static void paint_subject(struct map *m)
 {
     int32_t stride;
-    uint32_t *words = canvas_pixels(&m->c, &stride);
+    uint32_t *words = paper_pixels(&m->c, &stride);
     for (int32_t y = 0; y < m->h; y++)
         for (int32_t x = 0; x < m->w; x++) {
             const size_t at = (size_t)y * (size_t)m->w + (size_t)x;
             const double luma = (double)m->luma[at];
             const double relief = fmin(fmax(RELIEF * (luma - (double)m->smooth[at]), -0.16), 0.16);
             words[(size_t)y * (size_t)stride + (size_t)x] =
-                canvas_word(tint(m, tile_at(m, x + 0.5, y + 0.5), luma, relief));
+                paper_word(tint(m, tile_at(m, x + 0.5, y + 0.5), luma, relief));
         }
-    canvas_touched(&m->c);
+    paper_touched(&m->c);
 }
 
 static bool unsharp(enum tile_state s)
@@ -146,13 +146,13 @@ static bool unsharp(enum tile_state s)
 }
 
 /* Hatching of a box: falling, rising or both. Lines keep their places across neighbouring boxes. */
-static void hatch(struct canvas *c, double x, double y, double w, double h, enum tile_state state)
+static void hatch(struct paper *c, double x, double y, double w, double h, enum tile_state state)
 {
     const double apart = 8;
     cairo_save(c->cr);
     cairo_rectangle(c->cr, x, y, w, h);
     cairo_clip(c->cr);
-    canvas_ink(c, PALETTE_ALARM, 1);
+    paper_ink(c, PALETTE_ALARM, 1);
     cairo_set_line_width(c->cr, 2.2);
     if (state != TILE_UNSHARP_BEFORE)
         for (double k = floor((x + y) / apart) * apart; k < x + y + w + h + apart; k += apart) {
@@ -174,7 +174,7 @@ static enum tile_state state_of(const struct map *m, int32_t row, int32_t col)
     return m->v->tiles[(size_t)row * (size_t)m->v->cols + (size_t)col].state;
 }
 
-static void line(struct canvas *c, double x0, double y0, double x1, double y1)
+static void line(struct paper *c, double x0, double y0, double x1, double y1)
 {
     cairo_move_to(c->cr, x0, y0);
     cairo_line_to(c->cr, x1, y1);
@@ -188,7 +188,7 @@ static void outline(struct map *m, int32_t row, int32_t col, enum tile_state s)
     if (state_of(m, row + 1, col) != s) line(&m->c, x, y + e, x + e, y + e);
     if (state_of(m, row, col - 1) != s) line(&m->c, x, y, x, y + e);
     if (state_of(m, row, col + 1) != s) line(&m->c, x + e, y, x + e, y + e);
-    canvas_ink(&m->c, PALETTE_ALARM, 1);
+    paper_ink(&m->c, PALETTE_ALARM, 1);
     cairo_set_line_width(m->c.cr, 3);
     cairo_stroke(m->c.cr);
 }
@@ -203,7 +203,7 @@ static void paint_states(struct map *m)
                 hatch(&m->c, x, y, m->tile, m->tile, s);
                 outline(m, row, col, s);
             } else if (s == TILE_NO_TEXTURE) {
-                canvas_ink(&m->c, PALETTE_QUIET, 0.8);
+                paper_ink(&m->c, PALETTE_QUIET, 0.8);
                 cairo_arc(m->c.cr, x + m->tile / 2, y + m->tile / 2, fmax(0.9, m->tile / 16), 0, 2 * M_PI);
                 cairo_fill(m->c.cr);
             }
@@ -214,7 +214,7 @@ static void paint_states(struct map *m)
 static void write_numbers(struct map *m)
 {
     const int32_t block = (int32_t)fmax(2, ceil(64 / m->tile));
-    canvas_font(&m->c, 12, false);
+    paper_font(&m->c, 12, false);
     for (int32_t row = 0; row + block <= m->v->rows; row += block)
         for (int32_t col = 0; col + block <= m->v->cols; col += block) {
             double sum = 0, square = 0;
@@ -233,20 +233,20 @@ static void write_numbers(struct map *m)
             char text[16];
             const int32_t frame = (int32_t)fmin(fmax(round(mean), 0), m->v->frames - 1);
             snprintf(text, sizeof text, "%d", m->of->rows[frame].slice);
-            canvas_text(&m->c, (col + block / 2.0) * m->tile, (row + block / 2.0) * m->tile + 4, 0.5,
-                        palette_ink_on(palette_scale(pictures_scale_at(m->v, mean))), text);
+            paper_text(&m->c, (col + block / 2.0) * m->tile, (row + block / 2.0) * m->tile + 4, 0.5,
+                       palette_ink_on(palette_scale(pictures_scale_at(m->v, mean))), text);
         }
 }
 
 static void label(struct map *m, double x, double y, const char *text)
 {
-    canvas_font(&m->c, 14, true);
-    const double w = canvas_text_width(&m->c, text) + 16, h = 26;
+    paper_font(&m->c, 14, true);
+    const double w = paper_text_width(&m->c, text) + 16, h = 26;
     x = fmin(fmax(x - w / 2, 4), m->w - w - 4);
     y = fmin(fmax(y - h / 2, 4), m->h - h - 4);
-    canvas_fill(&m->c, x, y, w, h, PALETTE_PAPER);
-    canvas_frame(&m->c, x, y, w, h, PALETTE_ALARM, 2);
-    canvas_text(&m->c, x + 8, y + 18, 0, PALETTE_ALARM, text);
+    paper_fill(&m->c, x, y, w, h, PALETTE_PAPER);
+    paper_frame(&m->c, x, y, w, h, PALETTE_ALARM, 2);
+    paper_text(&m->c, x + 8, y + 18, 0, PALETTE_ALARM, text);
 }
 
 static const char *state_words(enum tile_state s)
@@ -340,13 +340,13 @@ static void mark_places(struct map *m)
         char text[8];
         snprintf(text, sizeof text, "%d", i + 1);
         cairo_arc(m->c.cr, x, y, 13, 0, 2 * M_PI);
-        canvas_ink(&m->c, (struct rgb){1, 1, 1}, 1);
+        paper_ink(&m->c, (struct rgb){1, 1, 1}, 1);
         cairo_fill_preserve(m->c.cr);
-        canvas_ink(&m->c, PALETTE_INK, 1);
+        paper_ink(&m->c, PALETTE_INK, 1);
         cairo_set_line_width(m->c.cr, 2.5);
         cairo_stroke(m->c.cr);
-        canvas_font(&m->c, 15, true);
-        canvas_text(&m->c, x, y + 5.5, 0.5, PALETTE_INK, text);
+        paper_font(&m->c, 15, true);
+        paper_text(&m->c, x, y + 5.5, 0.5, PALETTE_INK, text);
     }
 }
 
@@ -354,8 +354,8 @@ static void draw_scale(struct map *m, double x, double y, double w)
 {
     const struct verdict *v = m->v;
     for (int32_t i = 0; i < (int32_t)w; i++)
-        canvas_fill(&m->c, x + i, y, 1, 18, palette_scale(i / w));
-    canvas_font(&m->c, 13, false);
+        paper_fill(&m->c, x + i, y, 1, 18, palette_scale(i / w));
+    paper_font(&m->c, 13, false);
     if (v->useful_first < 0) return;
     const int32_t span = v->useful_last - v->useful_first, ticks = span < 8 ? (span > 0 ? span : 1) : 8;
     for (int32_t k = 0; k <= ticks; k++) {
@@ -363,8 +363,8 @@ static void draw_scale(struct map *m, double x, double y, double w)
         const double at = x + w * (span ? pictures_scale_at(v, frame) : (double)k / ticks);
         char text[16];
         snprintf(text, sizeof text, "%d", m->of->rows[frame].slice);
-        canvas_fill(&m->c, fmin(at, x + w - 1), y + 18, 1, 5, PALETTE_INK);
-        canvas_text(&m->c, at, y + 38, 0.5, PALETTE_INK, text);
+        paper_fill(&m->c, fmin(at, x + w - 1), y + 18, 1, 5, PALETTE_INK);
+        paper_text(&m->c, at, y + 38, 0.5, PALETTE_INK, text);
     }
 }
 
@@ -377,28 +377,28 @@ static double legend_entry(struct map *m, double x, double y, enum tile_state s)
         looked_at += m->v->tiles[i].state != TILE_OUTSIDE;
     }
     if (!tiles) return x;
-    canvas_fill(&m->c, x, y, 22, 18, palette_rgb((struct lab){s == TILE_OUTSIDE ? 0.55 : 0.86, 0, 0}));
+    paper_fill(&m->c, x, y, 22, 18, palette_rgb((struct lab){s == TILE_OUTSIDE ? 0.55 : 0.86, 0, 0}));
     if (unsharp(s)) hatch(&m->c, x, y, 22, 18, s);
     if (s == TILE_NO_TEXTURE) {
-        canvas_ink(&m->c, PALETTE_QUIET, 1);
+        paper_ink(&m->c, PALETTE_QUIET, 1);
         cairo_arc(m->c.cr, x + 11, y + 9, 2, 0, 2 * M_PI);
         cairo_fill(m->c.cr);
     }
-    canvas_frame(&m->c, x, y, 22, 18, unsharp(s) ? PALETTE_ALARM : PALETTE_QUIET, 1);
+    paper_frame(&m->c, x, y, 22, 18, unsharp(s) ? PALETTE_ALARM : PALETTE_QUIET, 1);
     if (s == TILE_OUTSIDE)
         snprintf(text, sizeof text, "%s", state_words(s));
     else
         snprintf(text, sizeof text, "%s (%.1f %%)", state_words(s), 100.0 * tiles / looked_at);
-    canvas_font(&m->c, 13, false);
-    canvas_text(&m->c, x + 30, y + 14, 0, PALETTE_INK, text);
-    return x + 30 + canvas_text_width(&m->c, text) + 26;
+    paper_font(&m->c, 13, false);
+    paper_text(&m->c, x + 30, y + 14, 0, PALETTE_INK, text);
+    return x + 30 + paper_text_width(&m->c, text) + 26;
 }
 
 static void draw_legend(struct map *m)
 {
     const double y = m->h + 18;
-    canvas_font(&m->c, 13, true);
-    canvas_text(&m->c, 16, y + 14, 0, PALETTE_INK, "sharp in slice");
+    paper_font(&m->c, 13, true);
+    paper_text(&m->c, 16, y + 14, 0, PALETTE_INK, "sharp in slice");
     draw_scale(m, 150, y, COVERAGE_WIDTH - 150 - 40.0);
     double x = 16;
     x = legend_entry(m, x, y + 66, TILE_UNSHARP_BEFORE);
@@ -428,20 +428,20 @@ static int draw(struct map *m, struct err *why)
     return rc;
 }
 
-static int pack(struct map *m, struct picture *bare, struct picture *explained, struct err *why)
+static int pack(struct map *m, struct drawing *bare, struct drawing *explained, struct err *why)
 {
-    struct picture first;
-    int rc = canvas_png(&m->c, m->h, &first, why);
+    struct drawing first;
+    int rc = paper_png(&m->c, m->h, &first, why);
     if (rc) return rc;
-    rc = canvas_png(&m->c, CANVAS_SIDE_MOST, explained, why);
+    rc = paper_png(&m->c, PAPER_SIDE_MOST, explained, why);
     if (rc)
-        picture_clear(&first);
+        drawing_clear(&first);
     else
         *bare = first;
     return rc;
 }
 
-int pictures_coverage(const struct pictures_of *of, struct picture *bare, struct picture *explained,
+int pictures_coverage(const struct pictures_of *of, struct drawing *bare, struct drawing *explained,
                       struct err *why)
 {
     const struct verdict *v = of->verdict;
@@ -451,11 +451,11 @@ int pictures_coverage(const struct pictures_of *of, struct picture *bare, struct
     m.px = (double)COVERAGE_WIDTH / first->width_px;
     m.h = (int32_t)lround(first->height_px * m.px);
     m.tile = v->tile_px * m.px;
-    int rc = canvas_init(&m.c, m.w, m.h + LEGEND_HEIGHT, PALETTE_PAPER, why);
+    int rc = paper_init(&m.c, m.w, m.h + LEGEND_HEIGHT, PALETTE_PAPER, why);
     if (rc) return rc;
     rc = draw(&m, why);
     if (!rc) rc = pack(&m, bare, explained, why);
-    canvas_clear(&m.c);
+    paper_clear(&m.c);
     mem_free(m.luma);
     mem_free(m.smooth);
     mem_free(m.placings);

@@ -24,7 +24,7 @@ static void paragraph(struct html *h, const char *class, const char *text)
     html_markup(h, "</p>\n");
 }
 
-static void image(struct html *h, const struct picture *p, const char *alt)
+static void image(struct html *h, const struct drawing *p, const char *alt)
 {
     html_number(h, "<img width=\"%d\" height=\"%d\" alt=\"", p->w, p->h);
     html_text(h, alt);
@@ -148,7 +148,7 @@ static void write_scale(const struct page_facts *f, struct html *h)
     html_markup(h, "<svg viewBox=\"0 0 32 1\" preserveAspectRatio=\"none\" aria-hidden=\"true\">");
     for (int i = 0; i < 32; i++) {
         const struct rgb c = palette_scale(i / 31.0);
-        html_number(h, "<rect x=\"%d\" width=\"1.05\" height=\"1\" fill=\"#%06x\"/>", i, canvas_word(c));
+        html_number(h, "<rect x=\"%d\" width=\"1.05\" height=\"1\" fill=\"#%06x\"/>", i, paper_word(c));
     }
     html_number(h, "</svg><span>slice %d</span></li>\n", slice_of(f, v->useful_last));
 }

@@ -6,7 +6,7 @@
 #define STADDLE_REPORT_PICTURES_H
 
 #include "base/err.h"
-#include "report/canvas.h"
+#include "report/paper.h"
 #include "staddle/measure.h"
 #include "staddle/verdict.h"
 
@@ -23,18 +23,18 @@ struct pictures_of {
 /* Over the subject as the first frame shows it: in which slice each tile is sharp, where there is no texture,
  * what is sharp in no slice and why. `bare` is the map alone (the page explains it itself), `explained` has a
  * strip below that says what is what. */
-int pictures_coverage(const struct pictures_of *, struct picture *bare, struct picture *explained,
+int pictures_coverage(const struct pictures_of *, struct drawing *bare, struct drawing *explained,
                       struct err *);
 
 /* Every frame small, with its number and words; above CONTACT_MOST only every n-th and those with something
  * to say. */
 #define CONTACT_MOST 400
-int pictures_contact(const struct pictures_of *, struct picture *out, struct err *);
+int pictures_contact(const struct pictures_of *, struct drawing *out, struct err *);
 
 /* The surroundings of weak place `which` (0-based) at 100 %, cut from its frame's pixels: 8 bit RGB, row by
  * row. */
 int pictures_place(const struct pictures_of *, int which, const uint8_t *rgb, int32_t width_px,
-                   int32_t height_px, struct picture *out, struct err *);
+                   int32_t height_px, struct drawing *out, struct err *);
 
 /* Words for one frame, e.g. "first useful, blurred"; empty when there is nothing to say. */
 void pictures_frame_words(const struct pictures_of *, int32_t frame, char *out, size_t room);

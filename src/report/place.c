@@ -12,19 +12,19 @@ static int32_t window_start(int32_t centre, int32_t size, int32_t whole)
     return at < 0 ? 0 : at;
 }
 
-static void copy_pixels(struct canvas *c, const uint8_t *rgb, int32_t width_px, int32_t x0, int32_t y0)
+static void copy_pixels(struct paper *c, const uint8_t *rgb, int32_t width_px, int32_t x0, int32_t y0)
 {
     int32_t stride;
-    uint32_t *words = canvas_pixels(c, &stride);
+    uint32_t *words = paper_pixels(c, &stride);
     for (int32_t y = 0; y < c->h; y++)
         for (int32_t x = 0; x < c->w; x++) {
             const uint8_t *p = rgb + 3 * ((size_t)(y0 + y) * (size_t)width_px + (size_t)(x0 + x));
             words[(size_t)y * (size_t)stride + (size_t)x] = (uint32_t)p[0] << 16 | (uint32_t)p[1] << 8 | p[2];
         }
-    canvas_touched(c);
+    paper_touched(c);
 }
 
-static void corner(struct canvas *c, double x, double y, double dx, double dy)
+static void corner(struct paper *c, double x, double y, double dx, double dy)
 {
     cairo_move_to(c->cr, x + dx, y);
     cairo_line_to(c->cr, x, y);
@@ -32,12 +32,12 @@ static void corner(struct canvas *c, double x, double y, double dx, double dy)
 }
 
 /* Four corners, dark under light, so that they show on any subject and hide none of it. */
-static void mark(struct canvas *c, double x, double y, double w, double h)
+static void mark(struct paper *c, double x, double y, double w, double h)
 {
     const double arm = fmax(6, fmin(w, h) / 3), away = 5;
     x -= away, y -= away, w += 2 * away, h += 2 * away;
     for (int pass = 0; pass < 2; pass++) {
-        canvas_ink(c, pass ? (struct rgb){1, 1, 1} : PALETTE_INK, 1);
+        paper_ink(c, pass ? (struct rgb){1, 1, 1} : PALETTE_INK, 1);
         cairo_set_line_width(c->cr, pass ? 1.5 : 4);
         corner(c, x, y, arm, arm);
         corner(c, x + w, y, -arm, arm);
@@ -48,7 +48,7 @@ static void mark(struct canvas *c, double x, double y, double w, double h)
 }
 
 int pictures_place(const struct pictures_of *p, int which, const uint8_t *rgb, int32_t width_px,
-                   int32_t height_px, struct picture *out, struct err *why)
+                   int32_t height_px, struct drawing *out, struct err *why)
 {
     if (which < 0 || which >= p->verdict->weakest_count)
         return fail(why, E_INPUT, "there is no weak place %d", which + 1);
@@ -57,13 +57,13 @@ int pictures_place(const struct pictures_of *p, int which, const uint8_t *rgb, i
     const int32_t h = height_px < PLACE_HEIGHT ? height_px : PLACE_HEIGHT;
     const int32_t x0 = window_start(k->at_x_px, w, width_px);
     const int32_t y0 = window_start(k->at_y_px, h, height_px);
-    struct canvas c;
-    int rc = canvas_init(&c, w, h, PALETTE_PAPER, why);
+    struct paper c;
+    int rc = paper_init(&c, w, h, PALETTE_PAPER, why);
     if (rc) return rc;
     copy_pixels(&c, rgb, width_px, x0, y0);
     const int32_t side = p->verdict->tile_px;
     mark(&c, k->at_x_px - x0 - side / 2, k->at_y_px - y0 - side / 2, side, side);
-    rc = canvas_png(&c, CANVAS_SIDE_MOST, out, why);
-    canvas_clear(&c);
+    rc = paper_png(&c, PAPER_SIDE_MOST, out, why);
+    paper_clear(&c);
     return rc;
 }

@@ -12,21 +12,21 @@
 #define FILE_BYTES_MOST ((size_t)1 << 31)
 
 struct works {
-    struct picture explained, coverage, contact, places[3];
+    struct drawing explained, coverage, contact, places[3];
     struct html page;
 };
 
 static void works_clear(struct works *w)
 {
-    picture_clear(&w->explained);
-    picture_clear(&w->coverage);
-    picture_clear(&w->contact);
+    drawing_clear(&w->explained);
+    drawing_clear(&w->coverage);
+    drawing_clear(&w->contact);
     for (int i = 0; i < 3; i++)
-        picture_clear(&w->places[i]);
+        drawing_clear(&w->places[i]);
     html_clear(&w->page);
 }
 
-static int draw_place(struct store *store, const struct pictures_of *of, int which, struct picture *out,
+static int draw_place(struct store *store, const struct pictures_of *of, int which, struct drawing *out,
                       struct err *why)
 {
     const char *name = of->rows[of->verdict->weakest[which].frame].files[0].name;

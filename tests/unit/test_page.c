@@ -174,7 +174,7 @@ static struct scan scan_page(const char *page)
 static char *page_of(struct made_up *m)
 {
     struct err why = {0};
-    struct picture coverage, explained, contact, places[3] = {0};
+    struct drawing coverage, explained, contact, places[3] = {0};
     struct html h = {.why = &why};
     const struct pictures_of of = made_up_pictures(m);
     const int32_t w = m->measures[0].width_px, t = m->measures[0].height_px;
@@ -197,11 +197,11 @@ static char *page_of(struct made_up *m)
                                  .notes = notes,
                                  .note_count = 1};
     assert_int_equal(page_write(&f, &h), 0);
-    picture_clear(&coverage);
-    picture_clear(&contact);
-    picture_clear(&explained);
+    drawing_clear(&coverage);
+    drawing_clear(&contact);
+    drawing_clear(&explained);
     for (int i = 0; i < 3; i++)
-        picture_clear(&places[i]);
+        drawing_clear(&places[i]);
     free(rgb);
     return h.bytes;
 }

@@ -13,7 +13,7 @@ struct pixels {
     uint8_t *rgb;
 };
 
-static struct pixels read_back(struct picture *p)
+static struct pixels read_back(struct drawing *p)
 {
     png_image image = {.version = PNG_IMAGE_VERSION};
     assert_true(png_image_begin_read_from_memory(&image, p->bytes, p->count));
@@ -22,7 +22,7 @@ static struct pixels read_back(struct picture *p)
     assert_true(png_image_finish_read(&image, NULL, out.rgb, 0, NULL));
     assert_int_equal(out.w, p->w);
     assert_int_equal(out.h, p->h);
-    picture_clear(p);
+    drawing_clear(p);
     return out;
 }
 
@@ -55,12 +55,12 @@ static struct look look_at(const struct pixels *p, int32_t x0, int32_t y0, int32
 static struct pixels coverage_of(bool faults, bool legend)
 {
     struct err why = {0};
-    struct picture p[2];
+    struct drawing p[2];
     struct made_up *m = made_up_stack(40, 1800, 1200, faults);
     const struct pictures_of of = made_up_pictures(m);
     assert_int_equal(pictures_coverage(&of, &p[0], &p[1], &why), 0);
     made_up_free(m);
-    picture_clear(&p[!legend]);
+    drawing_clear(&p[!legend]);
     return read_back(&p[legend]);
 }
 
@@ -119,7 +119,7 @@ static void contact_sheet_shows_every_frame(void **state)
 {
     (void)state;
     struct err why = {0};
-    struct picture png;
+    struct drawing png;
     struct made_up *m = made_up_stack(40, 1800, 1200, false);
     const struct pictures_of of = made_up_pictures(m);
     assert_int_equal(pictures_contact(&of, &png, &why), 0);
@@ -139,12 +139,12 @@ static void contact_sheet_of_a_huge_stack_stays_a_sheet(void **state)
 {
     (void)state;
     struct err why = {0};
-    struct picture png;
+    struct drawing png;
     struct made_up *m = made_up_stack(900, 160, 120, false);
     const struct pictures_of of = made_up_pictures(m);
     assert_int_equal(pictures_contact(&of, &png, &why), 0);
     assert_true(png.h < 10000);
-    picture_clear(&png);
+    drawing_clear(&png);
     made_up_free(m);
 }
 
@@ -172,7 +172,7 @@ static void weak_place_is_shown_at_full_size(void **state)
 {
     (void)state;
     struct err why = {0};
-    struct picture png;
+    struct drawing png;
     struct made_up *m = made_up_stack(10, 1800, 1200, true);
     const struct pictures_of of = made_up_pictures(m);
     uint8_t *rgb = malloc((size_t)1800 * 1200 * 3);
@@ -219,11 +219,11 @@ static void placings_follow_a_point_through_the_stack(void **state)
     assert_near(p[3].scale, p[2].scale, 1e-12);
 }
 
-static int draw_coverage(const struct pictures_of *of, struct picture *out, struct err *why)
+static int draw_coverage(const struct pictures_of *of, struct drawing *out, struct err *why)
 {
-    struct picture bare;
+    struct drawing bare;
     const int rc = pictures_coverage(of, &bare, out, why);
-    if (!rc) picture_clear(&bare);
+    if (!rc) drawing_clear(&bare);
     return rc;
 }
 
@@ -232,18 +232,18 @@ static void failing_memory_leaves_nothing_behind(void **state)
     (void)state;
     struct made_up *m = made_up_stack(8, 400, 300, true);
     const struct pictures_of of = made_up_pictures(m);
-    int (*const draw[])(const struct pictures_of *, struct picture *, struct err *) = {draw_coverage,
+    int (*const draw[])(const struct pictures_of *, struct drawing *, struct err *) = {draw_coverage,
                                                                                        pictures_contact};
     for (int i = 0; i < 2; i++) {
         int rc = E_NOMEM;
         for (long n = 1; rc && n < 100; n++) {
             struct err why = {0};
-            struct picture png = {0};
+            struct drawing png = {0};
             mem_fail_at(n);
             rc = draw[i](&of, &png, &why);
             mem_fail_at(0);
             assert_true(rc == 0 || (rc == E_NOMEM && why.text[0] && !png.bytes));
-            picture_clear(&png);
+            drawing_clear(&png);
         }
         assert_int_equal(rc, 0);
     }
