@@ -5,8 +5,14 @@
 
 int main(int argc, char **argv)
 {
+    /* clang-format off */
     static const struct verb *const verbs[] = {
-        &verb_import, &verb_check, &verb_handover, &verb_version, NULL,
+        &verb_import,
+        &verb_check,
+        &verb_handover,
+        &verb_version,
+        NULL,
     };
+    /* clang-format on */
     return cmd_main(verbs, argc, argv);
 }
