@@ -6,12 +6,14 @@
  * No leg is faster than what may stop at once, so a switch is never overrun. */
 #include "firmware/core/parts.h"
 
+#define TURN_MS 20 /* at rest between two legs, for the motor's swing to die down (guess) */
+
 static void start_leg(struct core *c, uint8_t leg)
 {
     uint32_t jump = (uint32_t)c->keys[WIRE_KEY_JUMP], speed = (uint32_t)c->keys[WIRE_KEY_SPEED];
     uint32_t creep = (uint32_t)c->keys[WIRE_KEY_CREEP];
     int32_t length = c->keys[WIRE_KEY_CLEAR];
-    struct core_move m = {.speed = speed < jump ? speed : jump, .watch = CORE_WATCH_ENDS};
+    struct core_move m = {.speed = speed < jump ? speed : jump, .watch = CORE_WATCH_ENDS, .wait_ms = TURN_MS};
     bool toward = leg == CORE_LEG_FAST || leg == CORE_LEG_SLOW;
     if (leg == CORE_LEG_FAST) length = c->keys[WIRE_KEY_SPAN];
     if (leg == CORE_LEG_SLOW) length = length + c->keys[WIRE_KEY_LEAVE] + 1000;

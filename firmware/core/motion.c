@@ -207,6 +207,7 @@ uint32_t motion_start(struct core *c, const struct core_move *m)
     bool asleep = !(c->outputs & WIRE_MOTOR_ON) || (c->outputs & WIRE_MOTOR_REDUCED);
     uint32_t wait = asleep ? (uint32_t)c->keys[WIRE_KEY_WAKE_US] * 2u : DIRECTION_TICKS;
     uint32_t ms, ticks = 0;
+    wait += (uint32_t)m->wait_ms * CORE_TICKS_MS;
     if (m->shape) {
         ticks = plan_shape(c, m->shape, steps);
         ms = 0;

@@ -13,6 +13,7 @@
 struct core_move {
     int32_t distance; /* steps, not 0 */
     uint32_t speed;   /* steps/s of the ramp */
+    uint16_t wait_ms; /* before it, beyond what the driver needs */
     uint8_t shape;    /* 0: the ramp */
     uint8_t watch;    /* enum core_watch */
 };

@@ -24,10 +24,15 @@ static void put(struct wire_out *o, char c)
     o->text[o->count++] = c;
 }
 
+static char hex_digit(uint16_t value, uint8_t place)
+{
+    return HEX[(uint8_t)(value >> (4 * place)) & 15u];
+}
+
 static void put_hex(struct wire_out *o, uint16_t value, uint8_t digits)
 {
     while (digits--)
-        put(o, HEX[(value >> (4 * digits)) & 15u]);
+        put(o, hex_digit(value, digits));
 }
 
 void wire_begin(struct wire_out *o, uint8_t seq, uint8_t most)
@@ -92,8 +97,8 @@ bool wire_end(struct wire_out *o)
     uint16_t crc = WIRE_CRC_START;
     for (uint8_t i = 0; i < o->count; i++)
         crc = wire_crc(crc, (uint8_t)o->text[i]);
-    for (uint8_t i = 0; i < 4; i++)
-        o->text[o->count++] = HEX[(crc >> (12 - 4 * i)) & 15u];
+    for (uint8_t place = 4; place-- > 0;)
+        o->text[o->count++] = hex_digit(crc, place);
     o->text[o->count++] = '\n';
     o->text[o->count] = '\0';
     return true;

@@ -69,7 +69,10 @@ static const char *move(struct core *c, int32_t target, int32_t shape)
         return "shape";
     c->target = target;
     if (distance) {
-        struct core_move m = {distance, (uint32_t)c->keys[WIRE_KEY_SPEED], (uint8_t)shape, CORE_WATCH_ENDS};
+        struct core_move m = {.distance = distance,
+                              .speed = (uint32_t)c->keys[WIRE_KEY_SPEED],
+                              .shape = (uint8_t)shape,
+                              .watch = CORE_WATCH_ENDS};
         ms = motion_start(c, &m);
         c->phase = WIRE_MOVING;
     }
@@ -170,12 +173,9 @@ static const char *word_hold(struct core *c, const struct request *r)
     if (r->arg[0] < 0 || r->arg[0] > 2) return "range";
     c->hold = (uint8_t)r->arg[0];
     c->idle_waits = false;
-    c->outputs = (uint8_t)(c->outputs & ~(WIRE_MOTOR_ON | WIRE_MOTOR_REDUCED));
-    if (c->hold == 0) {
-        if (c->known == WIRE_KNOWN) c->known = WIRE_COUNTED; /* the rotor falls to a detent */
-    } else {
-        c->outputs |= c->hold == 1 ? WIRE_MOTOR_ON | WIRE_MOTOR_REDUCED : WIRE_MOTOR_ON;
-    }
+    uint8_t motor = c->hold == 2 ? WIRE_MOTOR_ON : c->hold == 1 ? WIRE_MOTOR_ON | WIRE_MOTOR_REDUCED : 0;
+    c->outputs = (uint8_t)((c->outputs & ~(WIRE_MOTOR_ON | WIRE_MOTOR_REDUCED)) | motor);
+    if (!motor && c->known == WIRE_KNOWN) c->known = WIRE_COUNTED; /* the rotor falls to a detent */
     return 0;
 }
 

@@ -60,9 +60,10 @@ static void drain(struct native_rail *n)
 {
     uint8_t bytes[2 * (WIRE_REPLY_MOST + 2)];
     size_t count = 0;
+    if (!n->send) return; /* the boot line waits for whoever connects */
     while (count < sizeof bytes && core_take(&n->core, &bytes[count]))
         count++;
-    if (count && n->send) n->send(n->send_arg, bytes, count);
+    if (count) n->send(n->send_arg, bytes, count);
 }
 
 /* The tick (64 bit) nearest to now that the core calls `tick`. */
@@ -162,6 +163,7 @@ void native_rail_connect(struct native_rail *n, void (*send)(void *arg, const ui
 {
     n->send = send;
     n->send_arg = arg;
+    drain(n);
 }
 
 void native_rail_receive(struct native_rail *n, const uint8_t *bytes, size_t count)

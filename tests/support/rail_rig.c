@@ -92,9 +92,13 @@ static void on_edge(void *arg, int64_t at_ns, int dir)
 
 static void on_switches(void *arg, bool *near_pressed, bool *far_pressed)
 {
-    const struct rig *g = arg;
+    struct rig *g = arg;
     *near_pressed = g->place <= 0 || g->near_stuck || g->wire_broken;
     *far_pressed = g->place >= g->length || g->far_stuck || g->wire_broken;
+    if (g->far_glitches > 0) {
+        g->far_glitches--;
+        *far_pressed = true;
+    }
 }
 
 static bool on_emergency(void *arg)
@@ -222,7 +226,7 @@ const char *rig_send(struct rig *g, const char *bytes, int64_t us)
 const char *rig_say(struct rig *g, const char *words)
 {
     g->seq = g->seq == 0xff ? 1 : (uint8_t)(g->seq + 1);
-    char *reply = (char *)(uintptr_t)rig_send(g, rig_line(g->seq, words), 8000);
+    char *reply = (char *)(uintptr_t)rig_send(g, rig_line(g->seq, words), 10000);
     size_t n = strlen(reply);
     if (n < 16) return "";
     reply[n - 6] = '\0'; /* the space, the checksum and LF */
