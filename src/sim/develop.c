@@ -4,7 +4,7 @@
  * Noise of a pixel is a function of the shot's seed and the pixel's number, four lanes at a time. */
 #include <math.h>
 
-#include "sim/canvas.h"
+#include "sim/film.h"
 #include "sim/hash.h"
 
 #define FULL_WELL     32000.0f /* electrons at full scale and ISO 100: a good sensor with large pixels */
@@ -46,7 +46,7 @@ static v4 root4(v4 x)
     return x;
 }
 
-void develop(const struct world *w, const struct shot *s, const struct canvas *band, uint8_t *rgb)
+void develop(const struct world *w, const struct shot *s, const struct film *band, uint8_t *rgb)
 {
     uint8_t curve[CURVE_ENTRIES];
     make_curve(curve);
@@ -62,7 +62,7 @@ void develop(const struct world *w, const struct shot *s, const struct canvas *b
     int32_t lit_from = (int32_t)lrint(s->lit_from * height),
             lit_to = s->lit_to > 0 ? (int32_t)lrint(s->lit_to * height) : height;
     for (int32_t y = band->at.y0; y < band->at.y1 && y < height; y++) {
-        const v4 *from = canvas_at(band, 0, y);
+        const v4 *from = film_at(band, 0, y);
         uint8_t *to = rgb + 3 * (size_t)y * (size_t)width;
         v4 rate = v4_all(y >= lit_from && y < lit_to ? catch_rate : 0);
         for (int32_t x = 0; x < width; x++, to += 3) {

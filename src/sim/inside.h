@@ -109,8 +109,8 @@ static inline double view_behind_um(const struct view *v, double px, double py, 
 int render_rgb(const struct world *, const struct shot *, int threads, uint8_t *rgb, struct err *);
 /* Linear light (full scale is 1) of a band of rows to 8-bit RGB of the whole picture: exposure, noise, tone
  * curve. */
-struct canvas;
-void develop(const struct world *, const struct shot *, const struct canvas *band, uint8_t *rgb);
+struct film;
+void develop(const struct world *, const struct shot *, const struct film *band, uint8_t *rgb);
 int photo_jpeg(const struct world *, const struct shot *, const uint8_t *rgb, uint8_t **jpeg_out,
                size_t *count_out, struct err *);
 

@@ -84,82 +84,131 @@ static void transpose(struct complex_plane *p)
     }
 }
 
-/* The pupil on the grid, frequency zero at 0 (negative ones at the upper end), shifted so that the spot's
- * middle falls between four grid points. `radius` in grid points. */
-static void fill_pupil(struct complex_plane *p, double radius, double defocus_waves, double per_wave,
-                       bool ideal)
+/* Pupils of the three colours: amplitude, phase without defocus, and what one more step of defocus turns it
+ * by. */
+struct pupil {
+    int32_t count;
+    int32_t radius; /* grid points, rounded up */
+    struct point {
+        int16_t x, y;
+        float inside, re, im, turn_re, turn_im;
+    } at[GRID * GRID];
+};
+
+/* `from_px`: the diameter to begin with. Frequency zero lies at 0, negative ones at the upper end; the spot's
+ * middle falls between four grid points. */
+static void pupil_make(struct pupil *p, const struct lens *l, int lane, double from_px, bool ideal)
 {
-    memset(p, 0, sizeof *p);
-    int most = (int)radius + 2;
-    if (most > GRID / 2 - 1) most = GRID / 2 - 1;
-    for (int iy = -most; iy <= most; iy++) {
-        for (int ix = -most; ix <= most; ix++) {
-            double x = ix / radius, y = iy / radius, r = hypot(x, y);
-            double inside = (rim(atan2(y, x), ideal) - r) * radius + 0.5; /* a rim one grid point soft */
+    double wave = wave_um[lane], radius = GRID * l->pixel_um / FINE / (2 * wave * l->cone);
+    if (radius > GRID / 2 - 4)
+        radius = GRID / 2 - 4; /* a spot much smaller than a pixel: its size hardly shows */
+    p->radius = (int32_t)radius + 2;
+    p->count = 0;
+    /* The rim's ray lands half a diameter off: the slope of the wave there, over the cone. */
+    double waves_per_px = l->pixel_um / (8 * l->cone * wave);
+    for (int32_t iy = -p->radius; iy <= p->radius; iy++) {
+        for (int32_t ix = -p->radius; ix <= p->radius; ix++) {
+            double x = ix / radius, y = iy / radius, rr = x * x + y * y;
+            double inside =
+                (rim(atan2(y, x), ideal) - sqrt(rr)) * radius + 0.5; /* a rim one grid point soft */
             if (inside <= 0) continue;
-            if (inside > 1) inside = 1;
-            double waves = defocus_waves * (x * x + y * y) + per_wave * aberration_waves(x, y, ideal);
-            double phase = 2 * PI * (waves - (ix + iy) * 0.5 / GRID);
-            p->re[iy & (GRID - 1)][ix & (GRID - 1)] = (float)(inside * cos(phase));
-            p->im[iy & (GRID - 1)][ix & (GRID - 1)] = (float)(inside * sin(phase));
+            double waves = from_px * waves_per_px * rr + 0.55 / wave * aberration_waves(x, y, ideal);
+            double phase = 2 * PI * (waves - (ix + iy) * 0.5 / GRID),
+                   turn = 2 * PI * waves_per_px * PSF_STEP * rr;
+            p->at[p->count++] = (struct point){(int16_t)(ix & (GRID - 1)),
+                                               (int16_t)(iy & (GRID - 1)),
+                                               (float)fmin(inside, 1),
+                                               (float)cos(phase),
+                                               (float)sin(phase),
+                                               (float)cos(turn),
+                                               (float)sin(turn)};
         }
     }
 }
 
-/* Adds the spot of one colour to lane `lane` of the square, by waves. */
-static void spot_by_waves(v4 *square, int lane, struct complex_plane *p, const struct lens *l,
-                          double diameter_px, bool ideal)
+static void pupil_turn(struct pupil *p)
 {
-    static const int half = GRID / FINE / 2;
-    double wave = wave_um[lane];
-    double radius = GRID * l->pixel_um / FINE / (2 * wave * l->cone);
-    if (radius > GRID / 2 - 4)
-        radius = GRID / 2 - 4; /* a spot much smaller than a pixel: its size hardly shows */
-    /* The rim's ray lands half a diameter off: the slope of the wave there, over the cone. */
-    double defocus_waves = diameter_px * l->pixel_um / (8 * l->cone * wave);
-    fill_pupil(p, radius, defocus_waves, 0.55 / wave, ideal);
+    for (int32_t i = 0; i < p->count; i++) {
+        struct point *a = &p->at[i];
+        float re = a->re * a->turn_re - a->im * a->turn_im;
+        a->im = a->re * a->turn_im + a->im * a->turn_re;
+        a->re = re;
+    }
+}
 
-    float turn_re[GRID], turn_im[GRID];
+struct turns {
+    float re[GRID], im[GRID];
+};
+
+static void turns_make(struct turns *t)
+{
     for (int k = 0; k < GRID; k++) {
-        turn_re[k] = (float)cos(2 * PI * k / GRID);
-        turn_im[k] = (float)sin(2 * PI * k / GRID);
+        t->re[k] = (float)cos(2 * PI * k / GRID);
+        t->im[k] = (float)sin(2 * PI * k / GRID);
     }
-    for (int turn = 0; turn < 2; turn++) {
-        for (int y = 0; y < GRID; y++)
-            transform_row(p->re[y], p->im[y], turn_re, turn_im);
-        transpose(p);
+}
+
+/* Adds the spot of one colour to lane `lane` of the square, as far as `reach` pixels from its middle. */
+static void spot_by_waves(v4 *square, int lane, struct complex_plane *p, const struct pupil *pupil,
+                          const struct turns *turns, int32_t reach)
+{
+    memset(p, 0, sizeof *p);
+    for (int32_t i = 0; i < pupil->count; i++) {
+        const struct point *a = &pupil->at[i];
+        p->re[a->y][a->x] = a->inside * a->re;
+        p->im[a->y][a->x] = a->inside * a->im;
     }
-    /* Pixel k of the spot covers the grid points FINE k - FINE/2 .. + FINE - 1, the middle being between -1
-     * and 0. */
-    for (int y = -half * FINE; y < half * FINE; y++) {
-        for (int x = -half * FINE; x < half * FINE; x++) {
-            float re = p->re[y & (GRID - 1)][x & (GRID - 1)], im = p->im[y & (GRID - 1)][x & (GRID - 1)];
-            int px = (x + FINE / 2 + GRID) / FINE - GRID / FINE,
-                py = (y + FINE / 2 + GRID) / FINE - GRID / FINE;
-            v4 *to = &square[(py + SPOT / 2) * SPOT + px + SPOT / 2];
-            (*to)[lane] += re * re + im * im;
+    for (int32_t y = -pupil->radius; y <= pupil->radius; y++) {
+        int32_t row = y & (GRID - 1);
+        transform_row(p->re[row], p->im[row], turns->re, turns->im);
+    }
+    transpose(p);
+    if (reach > GRID / FINE / 2 - 1) reach = GRID / FINE / 2 - 1;
+    /* Pixel k of the spot covers the grid points FINE k - FINE/2 and the next; the middle lies between -1 and
+     * 0. */
+    int32_t lo = -reach * FINE - FINE / 2, hi = reach * FINE + FINE / 2;
+    for (int32_t x = lo; x < hi; x++) {
+        int32_t row = x & (GRID - 1), px = (x - lo) / FINE - reach;
+        transform_row(p->re[row], p->im[row], turns->re, turns->im);
+        for (int32_t y = lo; y < hi; y++) {
+            float re = p->re[row][y & (GRID - 1)], im = p->im[row][y & (GRID - 1)];
+            int32_t py = (y - lo) / FINE - reach;
+            square[(py + SPOT / 2) * SPOT + px + SPOT / 2][lane] += re * re + im * im;
         }
+    }
+}
+
+/* Points spread evenly over the pupil. */
+enum { RAYS_ACROSS = 96 };
+struct rays {
+    int32_t count;
+    float x[RAYS_ACROSS * RAYS_ACROSS], y[RAYS_ACROSS * RAYS_ACROSS];
+};
+
+static void rays_make(struct rays *r, bool ideal)
+{
+    for (int i = 0; i < RAYS_ACROSS * RAYS_ACROSS; i++) {
+        double x = (i % RAYS_ACROSS + 0.5) * 2.1 / RAYS_ACROSS - 1.05;
+        double y = ((double)(i / RAYS_ACROSS) + 0.5) * 2.1 / RAYS_ACROSS - 1.05;
+        if (hypot(x, y) > rim(atan2(y, x), ideal)) continue;
+        r->x[r->count] = (float)x;
+        r->y[r->count++] = (float)y;
     }
 }
 
 /* The same by rays, all lanes alike. `diameter_px` as it is to be drawn. */
-static void spot_by_rays(v4 *square, double diameter_px, bool ideal)
+static void spot_by_rays(v4 *square, const struct rays *rays, double diameter_px)
 {
-    enum { ACROSS = 96 };
-    for (int iy = 0; iy < ACROSS; iy++) {
-        for (int ix = 0; ix < ACROSS; ix++) {
-            double x = (ix + 0.5) * 2.1 / ACROSS - 1.05, y = (iy + 0.5) * 2.1 / ACROSS - 1.05;
-            double rr = x * x + y * y;
-            if (rr > 1.2 || (rr > 0.8 && sqrt(rr) > rim(atan2(y, x), ideal))) continue;
-            double tx = x * diameter_px / 2 + SPOT / 2, ty = y * diameter_px / 2 + SPOT / 2;
-            int left = (int)tx, top = (int)ty;
-            float fx = (float)(tx - left), fy = (float)(ty - top);
-            v4 *to = &square[top * SPOT + left];
-            to[0] += v4_all((1 - fx) * (1 - fy));
-            to[1] += v4_all(fx * (1 - fy));
-            to[SPOT] += v4_all((1 - fx) * fy);
-            to[SPOT + 1] += v4_all(fx * fy);
-        }
+    float half = (float)(diameter_px / 2);
+    for (int32_t i = 0; i < rays->count; i++) {
+        float tx = rays->x[i] * half + SPOT / 2, ty = rays->y[i] * half + SPOT / 2;
+        int left = (int)tx, top = (int)ty;
+        float fx = tx - (float)left, fy = ty - (float)top;
+        v4 *to = &square[top * SPOT + left];
+        to[0] += v4_all((1 - fx) * (1 - fy));
+        to[1] += v4_all(fx * (1 - fy));
+        to[SPOT] += v4_all((1 - fx) * fy);
+        to[SPOT + 1] += v4_all(fx * fy);
     }
 }
 
@@ -217,26 +266,48 @@ static void note_reach(struct kernel_set *s, int index)
 
 struct workshop {
     struct complex_plane plane;
+    struct turns turns;
+    struct pupil pupil[3];
+    struct rays rays;
     v4 square[SPOT * SPOT];
 };
+
+/* Spots of more waves than these look as rays say. */
+#define WAVES_MOST 3.0
+
+/* Up to which diameter waves are needed. */
+static double wave_reach(const struct lens *l)
+{
+    if (!l) return -1;
+    double reach = WAVES_MOST * 8 * l->cone * wave_um[1] / l->pixel_um;
+    return reach < 4 ? 4 : reach > WAVE_REACH ? WAVE_REACH : reach;
+}
 
 static int build(struct kernel_set *s, const struct lens *l, bool ideal, double added, struct err *why)
 {
     memset(s, 0, sizeof *s);
     struct workshop *w = mem_new(1, sizeof *w, why);
     if (!w) return E_NOMEM;
+    turns_make(&w->turns);
+    rays_make(&w->rays, ideal);
+    double waves_to = floor(wave_reach(l) / PSF_STEP) * PSF_STEP;
+    for (int lane = 0; l && lane < 3; lane++)
+        pupil_make(&w->pupil[lane], l, lane, -waves_to, ideal);
     int rc = E_OK;
     for (int i = 0; i < PSF_COUNT && !rc; i++) {
         double diameter = (i - PSF_MIDDLE) * PSF_STEP;
         memset(w->square, 0, sizeof w->square);
-        if (l && fabs(diameter) <= WAVE_REACH) {
-            for (int lane = 0; lane < 3; lane++)
-                spot_by_waves(w->square, lane, &w->plane, l, diameter, ideal);
+        if (fabs(diameter) <= waves_to) {
+            for (int lane = 0; lane < 3; lane++) {
+                spot_by_waves(w->square, lane, &w->plane, &w->pupil[lane], &w->turns,
+                              (int32_t)(fabs(diameter) / 2 + 8));
+                pupil_turn(&w->pupil[lane]);
+            }
             for (int j = 0; j < SPOT * SPOT; j++)
                 w->square[j][3] = w->square[j][1];
         } else {
-            double drawn = copysign(sqrt(fmax(diameter * diameter - 16 * added, 0.01)), diameter);
-            spot_by_rays(w->square, drawn, ideal);
+            spot_by_rays(w->square, &w->rays,
+                         copysign(sqrt(fmax(diameter * diameter - 16 * added, 0.01)), diameter));
         }
         rc = kernel_from_square(&s->kernel[i], w->square, SPOT, why);
         if (!rc) note_reach(s, i);

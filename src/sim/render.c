@@ -13,7 +13,7 @@
 #include <string.h>
 
 #include "base/mem.h"
-#include "sim/canvas.h"
+#include "sim/film.h"
 #include "sim/crew.h"
 
 #define BAND      128 /* rows; a multiple of BLOCK */
@@ -25,7 +25,7 @@ struct studio {
     struct render_plan plan;
     const struct kernel_set *kernels[SHEET_LEVELS];
     struct kernel_set moved[SHEET_LEVELS];
-    struct canvas *far; /* a sheet's light from FAR_LEVEL on, at that size */
+    struct film *far; /* a sheet's light from FAR_LEVEL on, at that size */
     uint8_t *rgb;
 };
 
@@ -103,22 +103,22 @@ static int draw_far(void *arg, int job, struct err *why)
 {
     struct studio *st = arg;
     const struct sheet_plan *sp = &st->plan.sheets[job];
-    struct canvas coarse = {0}, fine = {0};
+    struct film coarse = {0}, fine = {0};
     int coarsest = SHEET_LEVELS - 1;
     if (!sp->drawn) return E_OK;
     while (coarsest >= FAR_LEVEL && !(sp->levels >> coarsest & 1))
         coarsest--;
     for (int l = coarsest; l >= FAR_LEVEL; l--) {
-        int rc = canvas_init(&fine, lit_at(sp, l, 2), why);
+        int rc = film_init(&fine, lit_at(sp, l, 2), why);
         if (rc) {
-            canvas_clear(&coarse);
+            film_clear(&coarse);
             return rc;
         }
-        if (sp->levels >> l & 1) canvas_draw(&fine, &st->plan, sp, l, st->kernels[l]);
-        canvas_add_half(&fine, &coarse);
-        canvas_clear(&coarse);
+        if (sp->levels >> l & 1) film_draw(&fine, &st->plan, sp, l, st->kernels[l]);
+        film_add_half(&fine, &coarse);
+        film_clear(&coarse);
         coarse = fine;
-        fine = (struct canvas){0};
+        fine = (struct film){0};
     }
     st->far[job] = coarse;
     return E_OK;
@@ -128,7 +128,7 @@ static int draw_far(void *arg, int job, struct err *why)
 
 /* The part of a band that one sheet lights at full and half size. */
 struct near_light {
-    struct canvas full, half;
+    struct film full, half;
 };
 
 /* Room for one block at full size, 1/2 with a pixel around it and 1/4 with two. */
@@ -144,38 +144,37 @@ struct pane {
     float through[AREA0]; /* of the rays, how many went past everything so far */
 };
 
-static void block_canvases(v4 *store, int32_t bx, int32_t by, struct canvas level[3])
+static void block_films(v4 *store, int32_t bx, int32_t by, struct film level[3])
 {
     int32_t x = bx * BLOCK, y = by * BLOCK;
-    level[0] = (struct canvas){{x, y, x + BLOCK, y + BLOCK}, store};
+    level[0] = (struct film){{x, y, x + BLOCK, y + BLOCK}, store};
     for (int l = 1; l < 3; l++) {
         int32_t x0 = x >> l, y0 = y >> l, n = BLOCK >> l;
-        level[l] = (struct canvas){{x0 - l, y0 - l, x0 + n + l, y0 + n + l},
-                                   store + (l == 1 ? AREA0 : AREA0 + AREA1)};
+        level[l] =
+            (struct film){{x0 - l, y0 - l, x0 + n + l, y0 + n + l}, store + (l == 1 ? AREA0 : AREA0 + AREA1)};
     }
 }
 
-static void copy_part(struct canvas *to, const struct canvas *from)
+static void copy_part(struct film *to, const struct film *from)
 {
     int32_t w = to->at.x1 - to->at.x0;
     for (int32_t y = to->at.y0; y < to->at.y1; y++) {
-        v4 *row = canvas_at(to, to->at.x0, y);
+        v4 *row = film_at(to, to->at.x0, y);
         int32_t x0 = to->at.x0 > from->at.x0 ? to->at.x0 : from->at.x0;
         int32_t x1 = to->at.x1 < from->at.x1 ? to->at.x1 : from->at.x1;
         bool some = from->light && y >= from->at.y0 && y < from->at.y1 && x0 < x1;
         if (!some || x1 - x0 < w) memset(row, 0, (size_t)w * sizeof *row);
-        if (some) memcpy(canvas_at(to, x0, y), canvas_at(from, x0, y), (size_t)(x1 - x0) * sizeof *row);
+        if (some) memcpy(film_at(to, x0, y), film_at(from, x0, y), (size_t)(x1 - x0) * sizeof *row);
     }
 }
 
 /* A sheet's light over a block, at level `finest`. */
-static void gather(const struct canvas *far, const struct near_light *near, int finest,
-                   struct canvas level[3])
+static void gather(const struct film *far, const struct near_light *near, int finest, struct film level[3])
 {
-    const struct canvas *own[3] = {&near->full, &near->half, far};
+    const struct film *own[3] = {&near->full, &near->half, far};
     for (int l = 2; l >= finest; l--) {
         copy_part(&level[l], own[l]);
-        if (l < 2) canvas_add_half(&level[l], &level[l + 1]);
+        if (l < 2) film_add_half(&level[l], &level[l + 1]);
     }
 }
 
@@ -206,7 +205,7 @@ static float lay_behind(struct pane *p, const v4 *sheet, int32_t n, bool backdro
 }
 
 static void compose_block(const struct studio *st, const struct near_light *near, int32_t bx, int32_t by,
-                          struct pane *p, struct canvas *band)
+                          struct pane *p, struct film *band)
 {
     const struct render_plan *plan = &st->plan;
     int32_t cell = by * plan->frame_cols + bx;
@@ -216,8 +215,8 @@ static void compose_block(const struct studio *st, const struct near_light *near
             finest = plan->sheets[i].finest[cell];
 
     static const int32_t area[3] = {AREA0, AREA1, AREA2};
-    struct canvas level[3];
-    block_canvases(p->store, bx, by, level);
+    struct film level[3];
+    block_films(p->store, bx, by, level);
     memset(p->seen, 0, sizeof p->seen);
     for (int32_t i = 0; i < area[finest]; i++)
         p->through[i] = 1;
@@ -230,18 +229,17 @@ static void compose_block(const struct studio *st, const struct near_light *near
     memcpy(level[finest].light, p->seen, (size_t)area[finest] * sizeof *p->seen);
     for (int l = finest - 1; l >= 0; l--) {
         memset(level[l].light, 0, (size_t)area[l] * sizeof *p->seen);
-        canvas_add_half(&level[l], &level[l + 1]);
+        film_add_half(&level[l], &level[l + 1]);
     }
     for (int32_t y = level[0].at.y0; y < level[0].at.y1 && y < band->at.y1; y++)
-        memcpy(canvas_at(band, level[0].at.x0, y), canvas_at(&level[0], level[0].at.x0, y),
-               BLOCK * sizeof(v4));
+        memcpy(film_at(band, level[0].at.x0, y), film_at(&level[0], level[0].at.x0, y), BLOCK * sizeof(v4));
 }
 
 static void clear_near(struct near_light *near, int32_t count)
 {
     for (int32_t i = 0; near && i < count; i++) {
-        canvas_clear(&near[i].full);
-        canvas_clear(&near[i].half);
+        film_clear(&near[i].full);
+        film_clear(&near[i].half);
     }
     mem_free(near);
 }
@@ -250,15 +248,15 @@ static int draw_near(const struct studio *st, const struct sheet_plan *sp, int32
                      struct near_light *near, struct err *why)
 {
     for (int l = 0; l < FAR_LEVEL; l++) {
-        struct canvas *c = l ? &near->half : &near->full;
+        struct film *c = l ? &near->half : &near->full;
         struct rect at = lit_at(sp, l, l);
         int32_t y0 = (top >> l) - l, y1 = (bottom >> l) + l;
         if (at.y0 < y0) at.y0 = y0;
         if (at.y1 > y1) at.y1 = y1;
         if (!(sp->levels >> l & 1) || at.y0 >= at.y1) continue;
-        int rc = canvas_init(c, at, why);
+        int rc = film_init(c, at, why);
         if (rc) return rc;
-        canvas_draw(c, &st->plan, sp, l, st->kernels[l]);
+        film_draw(c, &st->plan, sp, l, st->kernels[l]);
     }
     return E_OK;
 }
@@ -269,8 +267,8 @@ static int draw_band(void *arg, int job, struct err *why)
     const struct render_plan *plan = &st->plan;
     int32_t top = job * BAND, bottom = top + BAND;
     if (bottom > plan->frame_rows * BLOCK) bottom = plan->frame_rows * BLOCK;
-    struct canvas band = {0};
-    int rc = canvas_init(&band, (struct rect){0, top, plan->frame_cols * BLOCK, bottom}, why);
+    struct film band = {0};
+    int rc = film_init(&band, (struct rect){0, top, plan->frame_cols * BLOCK, bottom}, why);
     struct near_light *near = mem_new((size_t)plan->count, sizeof *near, why);
     struct pane *pane = mem_new(1, sizeof *pane, why);
     if (rc || !near || !pane) {
@@ -288,7 +286,7 @@ static int draw_band(void *arg, int job, struct err *why)
 out:
     mem_free(pane);
     clear_near(near, plan->count);
-    canvas_clear(&band);
+    film_clear(&band);
     return rc;
 }
 
@@ -303,7 +301,7 @@ int render_rgb(const struct world *w, const struct shot *s, int threads, uint8_t
     if (!rc) rc = crew_run(draw_far, &st, st.plan.count, threads, why);
     if (!rc) rc = crew_run(draw_band, &st, (st.plan.frame_rows * BLOCK + BAND - 1) / BAND, threads, why);
     for (int32_t i = 0; st.far && i < st.plan.count; i++)
-        canvas_clear(&st.far[i]);
+        film_clear(&st.far[i]);
     mem_free(st.far);
     for (int l = 0; l < SHEET_LEVELS; l++)
         psf_clear(&st.moved[l]);

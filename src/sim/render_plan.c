@@ -5,8 +5,8 @@
 
 #include "base/mem.h"
 
-#define WIDEST_SPOT 12 /* pixels of the size drawn; beyond, half that size serves */
-#define ROOM_MOST   16
+#define WIDEST_SPOT 10 /* pixels of the size drawn; beyond, half that size serves */
+#define ROOM_MOST   32
 
 /* Places on the subject that a rectangle of pixels shows, whatever depth in this range it has. */
 static struct sheet_tile seen_by(const struct view *v, const struct sheet *s, double px0, double py0,

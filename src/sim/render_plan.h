@@ -1,14 +1,14 @@
 /* render_plan.h - before a picture is drawn: which block of which sheet is needed, and at which size.
  *
- * The frame and some room around it are cut into blocks of 32 x 32 pixels. A block of a sheet is drawn at
- * full size where it is nearly sharp, else at 1/2, 1/4, ... so that its spots are 6 to 12 pixels of that size
+ * The frame and some room around it are cut into blocks of 16 x 16 pixels. A block of a sheet is drawn at
+ * full size where it is nearly sharp, else at 1/2, 1/4, ... so that its spots are 5 to 10 pixels of that size
  * across. Blocks whose light only lands behind opaque nearer sheets are left out. */
 #ifndef STADDLE_SIM_RENDER_PLAN_H
 #define STADDLE_SIM_RENDER_PLAN_H
 
 #include "sim/inside.h"
 
-#define BLOCK 32
+#define BLOCK 16
 
 struct block_plan {
     int8_t level; /* -1: not drawn */

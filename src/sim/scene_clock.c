@@ -11,7 +11,7 @@
 #define TILT_X 0.020 /* of the whole movement against the sensor: shares of the depth per unit */
 #define TILT_Y (-0.016)
 
-struct canvas_frame {
+struct easel {
     double unit_px; /* pixels per unit of length */
     double cx, cy;  /* the middle, pixels */
     double px;      /* a pixel in units */
@@ -57,15 +57,15 @@ struct grooves {
     float pattern;
 };
 
-static struct grooves straight_grooves(const struct canvas_frame *c, uint32_t seed, double x, double y,
-                                       double angle, double fine)
+static struct grooves straight_grooves(const struct easel *c, uint32_t seed, double x, double y, double angle,
+                                       double fine)
 {
     double tx = cos(angle), ty = sin(angle), u = x * tx + y * ty, v = -x * ty + y * tx;
     float p = octaves(seed, u, v, 0.12, fine > 2.2 * c->px ? fine : 2.2 * c->px, 0.86f, 14, 1);
     return (struct grooves){tx, ty, p};
 }
 
-static struct grooves turned_grooves(const struct canvas_frame *c, uint32_t seed, double x, double y)
+static struct grooves turned_grooves(const struct easel *c, uint32_t seed, double x, double y)
 {
     double r = hypot(x, y) + 1e-9, angle = atan2(y, x);
     float p = octaves(seed, angle * 1.2, r, 0.10, 2.2 * c->px, 0.86f, 9, 1);
@@ -73,7 +73,7 @@ static struct grooves turned_grooves(const struct canvas_frame *c, uint32_t seed
 }
 
 /* Rings of little turned spots, each overlapping the one before. */
-static struct grooves spotted_grooves(const struct canvas_frame *c, uint32_t seed, double x, double y)
+static struct grooves spotted_grooves(const struct easel *c, uint32_t seed, double x, double y)
 {
     static const double pitch = 0.30, radius = 0.235;
     double best = -INFINITY;
@@ -93,7 +93,7 @@ static struct grooves spotted_grooves(const struct canvas_frame *c, uint32_t see
     return g;
 }
 
-static struct grooves grooves_of(const struct canvas_frame *c, const struct part *p, const struct place *at)
+static struct grooves grooves_of(const struct easel *c, const struct part *p, const struct place *at)
 {
     double x = at->x - p->x, y = at->y - p->y;
     uint32_t seed = c->seed + 77u * (uint32_t)(p - clock_part);
@@ -122,7 +122,7 @@ static v4 painted(struct colour k, float light, float cover)
 }
 
 /* Specks of dust, a few, bright and dark. */
-static float dust(const struct canvas_frame *c, uint32_t seed, double x, double y)
+static float dust(const struct easel *c, uint32_t seed, double x, double y)
 {
     double size = 0.05;
     float n =
@@ -131,7 +131,7 @@ static float dust(const struct canvas_frame *c, uint32_t seed, double x, double 
     return n > 0.52f ? (n - 0.52f) * 1.8f : 0;
 }
 
-static v4 paint_metal(const struct canvas_frame *c, const struct part *p, const struct place *at, float cover)
+static v4 paint_metal(const struct easel *c, const struct part *p, const struct place *at, float cover)
 {
     struct colour k = metal_colour[p->metal];
     double steep = hypot(at->nx, at->ny);
@@ -150,7 +150,7 @@ static v4 paint_metal(const struct canvas_frame *c, const struct part *p, const 
 }
 
 /* A polished stone in a hole: dark red, a bright reflection, a glow on the far side. */
-static v4 paint_jewel(const struct canvas_frame *c, const struct part *p, const struct place *at, float cover)
+static v4 paint_jewel(const struct easel *c, const struct part *p, const struct place *at, float cover)
 {
     double x = (at->x - p->x) / p->radius, y = (at->y - p->y) / p->radius, r = hypot(x, y);
     double hx = x + 0.34, hy = y + 0.38, gx = x - 0.35, gy = y - 0.4;
@@ -163,7 +163,7 @@ static v4 paint_jewel(const struct canvas_frame *c, const struct part *p, const 
     return v + (v4){shine, shine, shine, 0} * v4_all(cover);
 }
 
-static v4 paint_hair(const struct canvas_frame *c, const struct part *p, const struct place *at, float cover)
+static v4 paint_hair(const struct easel *c, const struct part *p, const struct place *at, float cover)
 {
     double across = (at->y - hair_line(p, at->x)) / p->radius * 0.93;
     double up = -across * 0.8 + 0.25;
@@ -175,13 +175,13 @@ static v4 paint_hair(const struct canvas_frame *c, const struct part *p, const s
 }
 
 /* Split stone: ridges along the bed, glittering grains. */
-static float slate_relief(const struct canvas_frame *c, double x, double y)
+static float slate_relief(const struct easel *c, double x, double y)
 {
     float beds = octaves(c->seed + 300, x + 0.25 * y, y - 0.3 * x, 1.3, 0.08, 0.55f, 2.2, 1);
     return beds;
 }
 
-static v4 paint_slate(const struct canvas_frame *c, const struct place *at)
+static v4 paint_slate(const struct easel *c, const struct place *at)
 {
     double e = 0.03;
     float h = slate_relief(c, at->x, at->y);
@@ -195,7 +195,7 @@ static v4 paint_slate(const struct canvas_frame *c, const struct place *at)
     return painted(metal_colour[METAL_SLATE], light, 1);
 }
 
-static v4 paint(const struct canvas_frame *c, const struct part *p, const struct place *at, float cover)
+static v4 paint(const struct easel *c, const struct part *p, const struct place *at, float cover)
 {
     switch (p->kind) {
     case PART_HAIR:
@@ -209,7 +209,7 @@ static v4 paint(const struct canvas_frame *c, const struct part *p, const struct
     }
 }
 
-static double relief_of(const struct canvas_frame *c, const struct part *p, const struct place *at)
+static double relief_of(const struct easel *c, const struct part *p, const struct place *at)
 {
     switch (p->kind) {
     case PART_SLATE:
@@ -248,7 +248,7 @@ static double chamfer_of(const struct part *p)
     }
 }
 
-static void feel_edge(const struct part *p, const struct canvas_frame *c, struct place *at)
+static void feel_edge(const struct part *p, const struct easel *c, struct place *at)
 {
     double width = chamfer_of(p), e = c->px;
     at->nx = at->ny = 0;
@@ -280,7 +280,7 @@ static float shadow_at(const struct part *p, double x, double y)
 
 #define SHADOW_STEP 8 /* pixels */
 
-static int paint_shadows(const struct canvas_frame *c, const struct part *p, struct rect at, float **out,
+static int paint_shadows(const struct easel *c, const struct part *p, struct rect at, float **out,
                          struct err *why)
 {
     int32_t w = (at.x1 - at.x0) / SHADOW_STEP + 2, h = (at.y1 - at.y0) / SHADOW_STEP + 2;
@@ -303,7 +303,7 @@ static float shadow_between(const float *s, int32_t w, int32_t x, int32_t y)
     return top + fy * (low - top);
 }
 
-static void paint_part(const struct canvas_frame *c, const struct part *p, struct rect r, const float *shadow,
+static void paint_part(const struct easel *c, const struct part *p, struct rect r, const float *shadow,
                        v4 *rgba, float *relief)
 {
     int32_t w = r.x1 - r.x0, sw = w / SHADOW_STEP + 2;
@@ -323,7 +323,7 @@ static void paint_part(const struct canvas_frame *c, const struct part *p, struc
     }
 }
 
-static struct rect box_px(const struct canvas_frame *c, const struct part *p, struct rect room)
+static struct rect box_px(const struct easel *c, const struct part *p, struct rect room)
 {
     double x0, y0, x1, y1;
     part_box(p, &x0, &y0, &x1, &y1);
@@ -334,7 +334,7 @@ static struct rect box_px(const struct canvas_frame *c, const struct part *p, st
     return rect_aligned((struct rect){(int32_t)x0, (int32_t)y0, (int32_t)x1, (int32_t)y1}, room);
 }
 
-static int add_part(struct scene *scene, const struct canvas_frame *c, const struct part *p, struct rect room,
+static int add_part(struct scene *scene, const struct easel *c, const struct part *p, struct rect room,
                     struct err *why)
 {
     struct sheet *s = scene_add(scene, why);
@@ -362,7 +362,7 @@ static int add_part(struct scene *scene, const struct canvas_frame *c, const str
 
 int scene_clock(struct scene *scene, const struct scene_frame *f, struct err *why)
 {
-    struct canvas_frame c = {
+    struct easel c = {
         .unit_px = f->width_px / 6.0,
         .px = 6.0 / f->width_px,
         .cx = (f->width_px - 1) / 2.0,

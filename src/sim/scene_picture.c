@@ -11,7 +11,7 @@
 
 #include "base/mem.h"
 #include "sim/inside.h"
-#include "sim/picture_file.h"
+#include "sim/source.h"
 
 #define SLABS   8
 #define OVERLAP 0.25f /* of a slab */
@@ -49,7 +49,7 @@ static void fill_line(uint16_t *v, int32_t n, ptrdiff_t stride, bool larger_is_n
     }
 }
 
-static void fill_unknown(struct picture *map, bool larger_is_nearer)
+static void fill_unknown(struct source *map, bool larger_is_nearer)
 {
     for (int32_t y = 0; y < map->height; y++)
         fill_line(map->samples + (size_t)y * (size_t)map->width, map->width, 1, larger_is_nearer);
@@ -69,7 +69,7 @@ struct fit {
     double step, left, top;
 };
 
-static struct fit fit_to(const struct picture *p, const struct scene_frame *f)
+static struct fit fit_to(const struct source *p, const struct scene_frame *f)
 {
     struct fit fit = {.step = fmin((double)p->width / f->width_px, (double)p->height / f->height_px)};
     fit.left = (p->width - fit.step * f->width_px) / 2;
@@ -85,7 +85,7 @@ static int32_t folded(int32_t i, int32_t n)
 }
 
 /* Mean colour over the area [x0, x1) x [y0, y1) of the picture, edges counted in part. */
-static v4 area_mean(const struct picture *p, const float *linear, double x0, double y0, double x1, double y1)
+static v4 area_mean(const struct source *p, const float *linear, double x0, double y0, double x1, double y1)
 {
     v4 sum = v4_all(0);
     float weight = 0;
@@ -106,7 +106,7 @@ struct range {
     double least, most; /* of known numbers */
 };
 
-static struct range known_range(const struct picture *map)
+static struct range known_range(const struct source *map)
 {
     struct range r = {INFINITY, 0};
     for (size_t i = 0; i < (size_t)map->width * (size_t)map->height; i++) {
@@ -126,7 +126,7 @@ static double share_of_depth(double number, struct range r, bool distance)
 }
 
 static int paint(struct painting *p, const struct scene_frame *f, const struct scene_spec *s,
-                 struct rect room, const struct picture *colour, struct picture *map, struct err *why)
+                 struct rect room, const struct source *colour, struct source *map, struct err *why)
 {
     p->w = room.x1 - room.x0;
     p->h = room.y1 - room.y0;
@@ -330,11 +330,11 @@ static int cut_into_sheets(struct scene *scene, const struct painting *p, const 
 int scene_picture(struct scene *scene, const struct scene_frame *f, const struct scene_spec *s,
                   struct err *why)
 {
-    struct picture colour = {0}, map = {0};
+    struct source colour = {0}, map = {0};
     struct painting p = {0};
     struct rect room = scene_room(f);
-    int rc = picture_read_colour(&colour, s->picture, why);
-    if (!rc) rc = picture_read_numbers(&map, s->depth_map, why);
+    int rc = source_read_colour(&colour, s->picture, why);
+    if (!rc) rc = source_read_numbers(&map, s->depth_map, why);
     if (!rc && (map.width != colour.width || map.height != colour.height))
         rc = fail(why, E_INPUT, "%s: %d x %d, but its picture has %d x %d; both must show the same",
                   s->depth_map, map.width, map.height, colour.width, colour.height);
@@ -343,7 +343,7 @@ int scene_picture(struct scene *scene, const struct scene_frame *f, const struct
     if (!rc) rc = paint(&p, f, s, room, &colour, &map, why);
     if (!rc) rc = cut_into_sheets(scene, &p, f, room, why);
     painting_clear(&p);
-    picture_clear(&colour);
-    picture_clear(&map);
+    source_clear(&colour);
+    source_clear(&map);
     return rc;
 }

@@ -2,7 +2,7 @@
  *
  * Sheets lie one behind the other and do not cross; each is whole, also where a nearer one hides it.
  * Coordinates are pixels of a frame at scale one, pixel (0, 0) being the frame's first; depths are
- * micrometres of axis position. A sheet is kept at six sizes, each half of the one before, for the large
+ * micrometres of axis position. A sheet is kept at five sizes, each half of the one before, for the large
  * blurs. */
 #ifndef STADDLE_SIM_SHEET_H
 #define STADDLE_SIM_SHEET_H
@@ -13,8 +13,8 @@
 #include "base/err.h"
 #include "sim/vec.h"
 
-#define SHEET_LEVELS 6
-#define SHEET_ALIGN  32 /* 1 << (SHEET_LEVELS - 1) */
+#define SHEET_LEVELS 5
+#define SHEET_ALIGN  16 /* 1 << (SHEET_LEVELS - 1) */
 #define SHEET_TILE   16
 #define SHEET_ONE    8192 /* 1.0 in the 16-bit pictures */
 

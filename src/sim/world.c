@@ -10,7 +10,8 @@
 #define TWO_PI        6.283185307179586
 #define DEFAULT_DEPTH 3400000 /* nm */
 #define BURST_US      800     /* of a flash */
-#define START_STOP_HZ 600.0   /* full steps: what an ordinary small motor follows from rest; common practice \
+#define START_STOP_HZ                                                                                        \
+    600.0                     /* full steps: what an ordinary small motor follows from rest; common practice \
                                */
 #define PULL_OUT_HZ   2500.0  /* full steps: and at best */
 #define GAIN_HZ_PER_S 30000.0 /* full steps */

@@ -1,39 +1,45 @@
-#include "sim/canvas.h"
+#include "sim/film.h"
 
 #include <math.h>
 #include <string.h>
 
 #include "base/mem.h"
 
-int canvas_init(struct canvas *c, struct rect at, struct err *why)
+int film_init(struct film *c, struct rect at, struct err *why)
 {
     c->at = at;
     c->light = mem_new((size_t)(at.x1 - at.x0) * (size_t)(at.y1 - at.y0), sizeof *c->light, why);
     return c->light ? E_OK : E_NOMEM;
 }
 
-void canvas_clear(struct canvas *c)
+void film_clear(struct film *c)
 {
     mem_free(c->light);
     memset(c, 0, sizeof *c);
 }
 
 /* One point's light: colour times each tap. Bounds checked once where the whole spot is inside. */
-static void spread_inside(struct canvas *c, const struct kernel *k, int32_t x, int32_t y, v4 colour)
+static void spread_inside(struct film *c, const struct kernel *k, int32_t x, int32_t y, v4 colour)
 {
-    const v4 *tap = k->taps;
+    const v4 *restrict tap = k->taps;
     size_t width = (size_t)(c->at.x1 - c->at.x0);
-    v4 *row = canvas_at(c, x, y + k->top);
+    v4 *row = film_at(c, x, y + k->top);
     for (int32_t r = 0; r < k->rows; r++, row += width) {
-        v4 *to = row + k->left[r];
-        int32_t n = k->length[r];
-        for (int32_t i = 0; i < n; i++)
+        v4 *restrict to = row + k->left[r];
+        int32_t n = k->length[r], i = 0;
+        for (; i + 4 <= n; i += 4) {
+            to[i] += colour * tap[i];
+            to[i + 1] += colour * tap[i + 1];
+            to[i + 2] += colour * tap[i + 2];
+            to[i + 3] += colour * tap[i + 3];
+        }
+        for (; i < n; i++)
             to[i] += colour * tap[i];
         tap += n;
     }
 }
 
-static void spread_clipped(struct canvas *c, const struct kernel *k, int32_t x, int32_t y, v4 colour)
+static void spread_clipped(struct film *c, const struct kernel *k, int32_t x, int32_t y, v4 colour)
 {
     const v4 *tap = k->taps;
     for (int32_t r = 0; r < k->rows; tap += k->length[r], r++) {
@@ -43,7 +49,7 @@ static void spread_clipped(struct canvas *c, const struct kernel *k, int32_t x, 
         if (from < c->at.x0) skip = c->at.x0 - from;
         if (to > c->at.x1) to = c->at.x1;
         for (int32_t tx = from + skip; tx < to; tx++)
-            *canvas_at(c, tx, ty) += colour * tap[tx - from];
+            *film_at(c, tx, ty) += colour * tap[tx - from];
     }
 }
 
@@ -54,7 +60,7 @@ struct brush {
     int level;
 };
 
-static void draw_point(struct canvas *c, const struct brush *b, int32_t x, int32_t y, double *depth_um)
+static void draw_point(struct film *c, const struct brush *b, int32_t x, int32_t y, double *depth_um)
 {
     int32_t size = 1 << b->level;
     double px = (x + 0.5) * size - 0.5, py = (y + 0.5) * size - 0.5, sx, sy;
@@ -74,7 +80,7 @@ static void draw_point(struct canvas *c, const struct brush *b, int32_t x, int32
         spread_clipped(c, k, x, y, colour);
 }
 
-static void draw_block(struct canvas *c, const struct brush *b, const struct block_plan *block, int32_t bx,
+static void draw_block(struct film *c, const struct brush *b, const struct block_plan *block, int32_t bx,
                        int32_t by)
 {
     int32_t n = BLOCK >> b->level, reach = (block->radius_px >> b->level) + 1;
@@ -87,8 +93,8 @@ static void draw_block(struct canvas *c, const struct brush *b, const struct blo
     }
 }
 
-void canvas_draw(struct canvas *c, const struct render_plan *p, const struct sheet_plan *sp, int level,
-                 const struct kernel_set *kernels)
+void film_draw(struct film *c, const struct render_plan *p, const struct sheet_plan *sp, int level,
+               const struct kernel_set *kernels)
 {
     struct brush brush = {p, sp->sheet, kernels, level};
     int32_t n = BLOCK >> level;
@@ -104,10 +110,10 @@ void canvas_draw(struct canvas *c, const struct render_plan *p, const struct she
     }
 }
 
-static v4 dark_outside(const struct canvas *c, int32_t x, int32_t y)
+static v4 dark_outside(const struct film *c, int32_t x, int32_t y)
 {
     if (x < c->at.x0 || y < c->at.y0 || x >= c->at.x1 || y >= c->at.y1) return v4_all(0);
-    return *canvas_at(c, x, y);
+    return *film_at(c, x, y);
 }
 
 static int32_t floor_half(int32_t x)
@@ -116,18 +122,18 @@ static int32_t floor_half(int32_t x)
 }
 
 /* Pixel x of the larger lies a quarter to the left (even) or right (odd) of the middle of pixel x/2. */
-void canvas_add_half(struct canvas *c, const struct canvas *half)
+void film_add_half(struct film *c, const struct film *half)
 {
     if (!half->light) return;
     const v4 near = v4_all(0.75f), far = v4_all(0.25f);
     for (int32_t y = c->at.y0; y < c->at.y1; y++) {
         int32_t hy = floor_half(y), oy = y & 1 ? hy + 1 : hy - 1;
         bool rows_inside = hy >= half->at.y0 && oy >= half->at.y0 && hy < half->at.y1 && oy < half->at.y1;
-        v4 *to = canvas_at(c, c->at.x0, y);
+        v4 *to = film_at(c, c->at.x0, y);
         for (int32_t x = c->at.x0; x < c->at.x1; x++, to++) {
             int32_t hx = floor_half(x), ox = x & 1 ? hx + 1 : hx - 1;
             if (rows_inside && hx > half->at.x0 && hx + 1 < half->at.x1) {
-                const v4 *a = canvas_at(half, hx, hy), *b = canvas_at(half, hx, oy);
+                const v4 *a = film_at(half, hx, hy), *b = film_at(half, hx, oy);
                 *to += near * (near * *a + far * a[ox - hx]) + far * (near * *b + far * b[ox - hx]);
             } else {
                 *to += near * (near * dark_outside(half, hx, hy) + far * dark_outside(half, ox, hy)) +

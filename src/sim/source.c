@@ -1,4 +1,4 @@
-#include "sim/picture_file.h"
+#include "sim/source.h"
 
 #include <png.h>
 #include <setjmp.h>
@@ -13,7 +13,7 @@
 #define FILE_MOST   ((size_t)256 << 20)
 #define PIXELS_MOST ((int64_t)64 << 20)
 
-static int make_room(struct picture *p, const char *path, struct err *why)
+static int make_room(struct source *p, const char *path, struct err *why)
 {
     if (p->width <= 0 || p->height <= 0 || (int64_t)p->width * p->height > PIXELS_MOST)
         return fail(why, E_INPUT, "%s: %d x %d pixels are too many for a scene; scale it down", path,
@@ -43,7 +43,7 @@ static void jpeg_warned(j_common_ptr c, int level)
     if (level < 0) jpeg_caught(c);
 }
 
-static int read_jpeg(struct picture *p, const char *path, const uint8_t *bytes, size_t count, struct err *why)
+static int read_jpeg(struct source *p, const char *path, const uint8_t *bytes, size_t count, struct err *why)
 {
     struct jpeg_decompress_struct d;
     struct jpeg_catcher e;
@@ -81,7 +81,7 @@ static int read_jpeg(struct picture *p, const char *path, const uint8_t *bytes, 
 
 /* --- PNG --- */
 
-struct png_source {
+struct png_bytes {
     const uint8_t *bytes;
     size_t left;
     char text[128];
@@ -89,7 +89,7 @@ struct png_source {
 
 static void png_caught(png_structp png, png_const_charp text)
 {
-    struct png_source *s = png_get_error_ptr(png);
+    struct png_bytes *s = png_get_error_ptr(png);
     snprintf(s->text, sizeof s->text, "%s", text);
     png_longjmp(png, 1);
 }
@@ -102,7 +102,7 @@ static void png_quiet(png_structp png, png_const_charp text)
 
 static void png_feed(png_structp png, png_bytep to, size_t n)
 {
-    struct png_source *s = png_get_io_ptr(png);
+    struct png_bytes *s = png_get_io_ptr(png);
     if (n > s->left) png_error(png, "the file ends too early");
     memcpy(to, s->bytes, n);
     s->bytes += n;
@@ -122,9 +122,9 @@ static void ask_for(png_structp png, png_infop info, int channels)
     png_read_update_info(png, info);
 }
 
-static int read_png(struct picture *p, const char *path, const uint8_t *bytes, size_t count, struct err *why)
+static int read_png(struct source *p, const char *path, const uint8_t *bytes, size_t count, struct err *why)
 {
-    struct png_source source = {.bytes = bytes, .left = count};
+    struct png_bytes source = {.bytes = bytes, .left = count};
     png_structp png = png_create_read_struct(PNG_LIBPNG_VER_STRING, &source, png_caught, png_quiet);
     png_infop info = png ? png_create_info_struct(png) : NULL;
     uint8_t *volatile raw = NULL;
@@ -175,7 +175,7 @@ out:
 
 /* --- either --- */
 
-static int read_any(struct picture *p, const char *path, struct err *why)
+static int read_any(struct source *p, const char *path, struct err *why)
 {
     static const uint8_t png_mark[4] = {0x89, 'P', 'N', 'G'}, jpeg_mark[2] = {0xff, 0xd8};
     uint8_t *bytes = NULL;
@@ -191,23 +191,23 @@ static int read_any(struct picture *p, const char *path, struct err *why)
         rc = fail(why, E_INPUT, "%s: not %s; give such a file", path,
                   p->channels == 3 ? "a JPEG or PNG" : "a gray PNG");
     mem_free(bytes);
-    if (rc) picture_clear(p);
+    if (rc) source_clear(p);
     return rc;
 }
 
-int picture_read_colour(struct picture *p, const char *path, struct err *why)
+int source_read_colour(struct source *p, const char *path, struct err *why)
 {
-    *p = (struct picture){.channels = 3};
+    *p = (struct source){.channels = 3};
     return read_any(p, path, why);
 }
 
-int picture_read_numbers(struct picture *p, const char *path, struct err *why)
+int source_read_numbers(struct source *p, const char *path, struct err *why)
 {
-    *p = (struct picture){.channels = 1};
+    *p = (struct source){.channels = 1};
     return read_any(p, path, why);
 }
 
-void picture_clear(struct picture *p)
+void source_clear(struct source *p)
 {
     mem_free(p->samples);
     memset(p, 0, sizeof *p);
