@@ -238,12 +238,27 @@ static void write_numbers(struct map *m)
         }
 }
 
+static bool place_at(const struct map *, int32_t i, double *x, double *y);
+
+/* Moves a label up or down until it hides no weak place. */
+static double clear_of_places(const struct map *m, double x, double y, double w, double h)
+{
+    double px, py;
+    for (int32_t i = 0; i < m->v->weakest_count; i++) {
+        if (!place_at(m, i, &px, &py)) continue;
+        const double reach = m->tile + 34;
+        if (px < x - reach || px > x + w + reach || py < y - reach || py > y + h + reach) continue;
+        y = py + reach + h < m->h ? py + reach : py - reach - h;
+    }
+    return y;
+}
+
 static void label(struct map *m, double x, double y, const char *text)
 {
     paper_font(&m->c, 14, true);
     const double w = paper_text_width(&m->c, text) + 16, h = 26;
     x = fmin(fmax(x - w / 2, 4), m->w - w - 4);
-    y = fmin(fmax(y - h / 2, 4), m->h - h - 4);
+    y = fmin(fmax(clear_of_places(m, x, y - h / 2, w, h), 4), m->h - h - 4);
     paper_fill(&m->c, x, y, w, h, PALETTE_PAPER);
     paper_frame(&m->c, x, y, w, h, PALETTE_ALARM, 2);
     paper_text(&m->c, x + 8, y + 18, 0, PALETTE_ALARM, text);
@@ -326,28 +341,43 @@ static int name_patches(struct map *m, struct err *why)
     return rc;
 }
 
-/* The weak places, numbered as in the text, where they lie in the first frame. */
+/* Where a weak place lies in the first frame, in map pixels. */
+static bool place_at(const struct map *m, int32_t i, double *x, double *y)
+{
+    const struct weak_place *k = &m->v->weakest[i];
+    if (k->frame < 0 || k->frame >= m->v->frames) return false;
+    const struct placing *p = &m->placings[k->frame];
+    const struct frame_measure *f = &m->of->measures[0];
+    *x = ((k->at_x_px - f->width_px / 2.0 - p->dx_px) / p->scale + f->width_px / 2.0) * m->px;
+    *y = ((k->at_y_px - f->height_px / 2.0 - p->dy_px) / p->scale + f->height_px / 2.0) * m->px;
+    return true;
+}
+
+/* A ring with the number of a weak place beside the tile itself, which stays in view in a box. */
+static void mark_place(struct map *m, int32_t number, double x, double y)
+{
+    const double away = m->tile / 2 + 16;
+    const double rx = x + away < m->w - 16 ? x + away : x - away, ry = y - away > 16 ? y - away : y + away;
+    char text[16];
+    snprintf(text, sizeof text, "%d", number);
+    paper_frame(&m->c, x - m->tile / 2 - 1, y - m->tile / 2 - 1, m->tile + 2, m->tile + 2, PALETTE_INK, 4);
+    paper_frame(&m->c, x - m->tile / 2 - 1, y - m->tile / 2 - 1, m->tile + 2, m->tile + 2,
+                (struct rgb){1, 1, 1}, 2);
+    cairo_arc(m->c.cr, rx, ry, 13, 0, 2 * M_PI);
+    paper_ink(&m->c, (struct rgb){1, 1, 1}, 1);
+    cairo_fill_preserve(m->c.cr);
+    paper_ink(&m->c, PALETTE_INK, 1);
+    cairo_set_line_width(m->c.cr, 2.5);
+    cairo_stroke(m->c.cr);
+    paper_font(&m->c, 15, true);
+    paper_text(&m->c, rx, ry + 5.5, 0.5, PALETTE_INK, text);
+}
+
 static void mark_places(struct map *m)
 {
-    for (int32_t i = 0; i < m->v->weakest_count; i++) {
-        const struct weak_place *k = &m->v->weakest[i];
-        if (k->frame < 0 || k->frame >= m->v->frames) continue;
-        const struct placing *p = &m->placings[k->frame];
-        const struct frame_measure *f = &m->of->measures[0];
-        const double fx = (k->at_x_px - f->width_px / 2.0 - p->dx_px) / p->scale + f->width_px / 2.0;
-        const double fy = (k->at_y_px - f->height_px / 2.0 - p->dy_px) / p->scale + f->height_px / 2.0;
-        const double x = fmin(fmax(fx * m->px, 14), m->w - 14.0), y = fmin(fmax(fy * m->px, 14), m->h - 14.0);
-        char text[8];
-        snprintf(text, sizeof text, "%d", i + 1);
-        cairo_arc(m->c.cr, x, y, 13, 0, 2 * M_PI);
-        paper_ink(&m->c, (struct rgb){1, 1, 1}, 1);
-        cairo_fill_preserve(m->c.cr);
-        paper_ink(&m->c, PALETTE_INK, 1);
-        cairo_set_line_width(m->c.cr, 2.5);
-        cairo_stroke(m->c.cr);
-        paper_font(&m->c, 15, true);
-        paper_text(&m->c, x, y + 5.5, 0.5, PALETTE_INK, text);
-    }
+    double x, y;
+    for (int32_t i = 0; i < m->v->weakest_count; i++)
+        if (place_at(m, i, &x, &y)) mark_place(m, i + 1, x, y);
 }
 
 static void draw_scale(struct map *m, double x, double y, double w)
