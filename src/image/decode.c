@@ -11,6 +11,11 @@ int fail_damaged(const struct source *src, const char *what, struct err *why)
     return fail(why, E_INPUT, "%s: %s; the file is damaged or cut short, fetch it again", src->name, what);
 }
 
+int fail_memory(const struct source *src, struct err *why)
+{
+    return fail(why, E_NOMEM, "%s: not enough memory to decode; close other programs", src->name);
+}
+
 int check_size(const struct source *src, int64_t width, int64_t height, int64_t pixels_per_byte,
                struct err *why)
 {
@@ -163,8 +168,12 @@ static int read_header(const struct source *src, struct image_facts *facts, stru
     default:
         return fail_unknown(src->name, src->count, why);
     }
-    if (!rc) read_embedded(exif, exif_count, facts);
-    return rc;
+    if (rc) return rc;
+    struct tiff_view view;
+    if (exif == src->bytes && tiff_view_open(exif, exif_count, &view) && !tiff_is_whole(&view))
+        return fail_damaged(src, "its pixels reach beyond its end", why);
+    read_embedded(exif, exif_count, facts);
+    return E_OK;
 }
 
 int image_read_facts(const char *name, const uint8_t *bytes, size_t count, struct image_facts *out,

@@ -210,9 +210,8 @@ int decode_jpeg(const struct source *src, struct sink *sink, struct err *why)
     job->trouble.base.error_exit = give_up;
     job->trouble.base.emit_message = warn_is_error;
     if (setjmp(job->trouble.back))
-        rc = job->trouble.base.msg_code == JERR_OUT_OF_MEMORY
-                 ? fail(why, E_NOMEM, "%s: not enough memory to decode; close other programs", src->name)
-                 : fail_damaged(src, job->trouble.text, why);
+        rc = job->trouble.base.msg_code == JERR_OUT_OF_MEMORY ? fail_memory(src, why)
+                                                              : fail_damaged(src, job->trouble.text, why);
     else
         rc = run_jpeg(src, job, sink, why);
     jpeg_destroy_decompress(&job->dinfo);

@@ -34,6 +34,8 @@ int check_size(const struct source *, int64_t width, int64_t height, int64_t pix
 /* "NAME: WHAT; the file is damaged or cut short, fetch it again" */
 int fail_damaged(const struct source *, const char *what, struct err *why);
 
+int fail_memory(const struct source *, struct err *why);
+
 int decode_jpeg(const struct source *, struct sink *, struct err *why);
 int decode_png(const struct source *, struct sink *, struct err *why);
 int decode_tiff(const struct source *, struct sink *, struct err *why);

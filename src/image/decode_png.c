@@ -13,6 +13,7 @@
 struct png_job {
     const struct source *src;
     size_t at;
+    bool no_memory;
     char text[160];
     uint8_t *rows; /* one row, or the whole picture when it is interlaced */
     png_bytep *row_pointers;
@@ -64,7 +65,8 @@ static void read_rows(png_structp png, png_infop info, struct png_job *job, stru
     const int channels = png_get_channels(png, info);
     const int32_t height = (int32_t)png_get_image_height(png, info);
     job->rows = mem_new(passes > 1 ? (size_t)height : 1, stride, NULL);
-    if (!job->rows) png_error(png, "out of memory");
+    job->no_memory = !job->rows;
+    if (job->no_memory) png_error(png, "");
     if (passes == 1) {
         for (int32_t y = 0; y < height; y++) {
             png_read_row(png, job->rows, NULL);
@@ -72,7 +74,8 @@ static void read_rows(png_structp png, png_infop info, struct png_job *job, stru
         }
     } else {
         job->row_pointers = mem_new((size_t)height, sizeof *job->row_pointers, NULL);
-        if (!job->row_pointers) png_error(png, "out of memory");
+        job->no_memory = !job->row_pointers;
+        if (job->no_memory) png_error(png, "");
         for (int32_t y = 0; y < height; y++)
             job->row_pointers[y] = job->rows + (size_t)y * stride;
         png_read_image(png, job->row_pointers);
@@ -84,7 +87,8 @@ static void read_rows(png_structp png, png_infop info, struct png_job *job, stru
 
 static int run_png(png_structp png, png_infop info, struct png_job *job, struct sink *sink, struct err *why)
 {
-    if (setjmp(png_jmpbuf(png))) return fail_damaged(job->src, job->text, why);
+    if (setjmp(png_jmpbuf(png)))
+        return job->no_memory ? fail_memory(job->src, why) : fail_damaged(job->src, job->text, why);
     png_set_user_limits(png, IMAGE_SIDE_MOST, IMAGE_SIDE_MOST);
     png_set_read_fn(png, job, take_bytes);
     png_read_info(png, info);
@@ -104,8 +108,7 @@ int decode_png(const struct source *src, struct sink *sink, struct err *why)
     job->src = src;
     png_structp png = png_create_read_struct(PNG_LIBPNG_VER_STRING, job, give_up, ignore_warning);
     png_infop info = png ? png_create_info_struct(png) : NULL;
-    int rc = info ? run_png(png, info, job, sink, why)
-                  : fail(why, E_NOMEM, "%s: not enough memory to decode; close other programs", src->name);
+    int rc = info ? run_png(png, info, job, sink, why) : fail_memory(src, why);
     png_destroy_read_struct(&png, &info, NULL);
     mem_free(job->row_pointers);
     mem_free(job->rows);

@@ -43,8 +43,7 @@ static void note_no_memory(void *job, const char *file, const char *where)
 static int open_raw(struct raw_job *job, struct err *why)
 {
     job->raw = libraw_init(0);
-    if (!job->raw)
-        return fail(why, E_NOMEM, "%s: not enough memory to decode; close other programs", job->src->name);
+    if (!job->raw) return fail_memory(job->src, why);
     libraw_set_dataerror_handler(job->raw, note_damage, job);
     libraw_set_memerror_handler(job->raw, note_no_memory, job);
     /* LibRaw only reads from the buffer. */
@@ -60,8 +59,9 @@ static int open_raw(struct raw_job *job, struct err *why)
 static bool get_preview(struct raw_job *job, struct source *preview, int32_t *width, int32_t *height)
 {
     libraw_data_t *raw = job->raw;
-    if (raw->thumbnail.tformat != LIBRAW_THUMBNAIL_JPEG || libraw_unpack_thumb(raw) ||
-        raw->thumbnail.tformat != LIBRAW_THUMBNAIL_JPEG || raw->thumbnail.tlength < 4)
+    /* The format is known only once it is unpacked. */
+    if (libraw_unpack_thumb(raw) || raw->thumbnail.tformat != LIBRAW_THUMBNAIL_JPEG ||
+        raw->thumbnail.tlength < 4)
         return false;
     *preview = (struct source){job->src->name, (const uint8_t *)raw->thumbnail.thumb, raw->thumbnail.tlength};
     const uint8_t *exif;

@@ -9,12 +9,17 @@
 
 #define DIRECTORIES_MOST 32 /* looked at in one file; a guess, above what cameras write */
 #define SUBDIRECTORIES   16
+#define STRIPS_MOST      65536
 
 /* Tags: TIFF 6.0, TIFF/EP, Adobe DNG 1.4 and CIPA DC-008. */
 enum tag {
     TAG_PHOTOMETRIC = 262,
+    TAG_STRIP_OFFSETS = 273,
     TAG_ORIENTATION = 274,
+    TAG_STRIP_BYTES = 279,
     TAG_DATE_TIME = 306,
+    TAG_TILE_OFFSETS = 324,
+    TAG_TILE_BYTES = 325,
     TAG_SUB_IFDS = 330,
     TAG_EXPOSURE_TIME = 0x829A,
     TAG_F_NUMBER = 0x829D,
@@ -161,19 +166,47 @@ static bool holds_sensor_data(const struct tiff_view *v, uint32_t directory)
            (value == PHOTOMETRIC_CFA || value == PHOTOMETRIC_LINEAR_RAW);
 }
 
+/* True when the question is true of some directory or sub-directory. */
+static bool any_directory(const struct tiff_view *v,
+                          bool (*question)(const struct tiff_view *, uint32_t directory))
+{
+    uint32_t directory = v->first;
+    for (int i = 0; i < DIRECTORIES_MOST && directory; i++) {
+        if (question(v, directory)) return true;
+        uint32_t sub;
+        for (uint32_t k = 0; k < SUBDIRECTORIES && tiff_get_integer(v, directory, TAG_SUB_IFDS, k, &sub); k++)
+            if (question(v, sub)) return true;
+        directory = tiff_next_directory(v, directory);
+    }
+    return false;
+}
+
 bool tiff_is_raw(const struct tiff_view *v)
 {
     if (get16(v, v->bytes + 2) != 42) return true;
     if (v->count >= 10 && !memcmp(v->bytes + 8, "CR", 2)) return true;
-    uint32_t directory = v->first;
-    for (int i = 0; i < DIRECTORIES_MOST && directory; i++) {
-        if (holds_sensor_data(v, directory)) return true;
-        uint32_t sub;
-        for (uint32_t k = 0; k < SUBDIRECTORIES && tiff_get_integer(v, directory, TAG_SUB_IFDS, k, &sub); k++)
-            if (holds_sensor_data(v, sub)) return true;
-        directory = tiff_next_directory(v, directory);
-    }
+    return any_directory(v, holds_sensor_data);
+}
+
+static bool ends_outside(const struct tiff_view *v, uint32_t directory, uint16_t offsets, uint16_t sizes)
+{
+    uint32_t at, size;
+    for (uint32_t i = 0; i < STRIPS_MOST && tiff_get_integer(v, directory, offsets, i, &at) &&
+                         tiff_get_integer(v, directory, sizes, i, &size);
+         i++)
+        if ((uint64_t)at + size > v->count) return true;
     return false;
+}
+
+static bool is_cut(const struct tiff_view *v, uint32_t directory)
+{
+    return ends_outside(v, directory, TAG_STRIP_OFFSETS, TAG_STRIP_BYTES) ||
+           ends_outside(v, directory, TAG_TILE_OFFSETS, TAG_TILE_BYTES);
+}
+
+bool tiff_is_whole(const struct tiff_view *v)
+{
+    return !any_directory(v, is_cut);
 }
 
 /* "YYYY:MM:DD HH:MM:SS" as microseconds since 1970 if it were UTC. */

@@ -38,6 +38,9 @@ uint32_t tiff_next_directory(const struct tiff_view *, uint32_t directory);
  * is a DNG. */
 bool tiff_is_raw(const struct tiff_view *);
 
+/* False when the pixels of some directory (strips or tiles) reach beyond the end of the file. */
+bool tiff_is_whole(const struct tiff_view *);
+
 /* Orientation, time, exposure, f-number, ISO into `facts`; the rest of it stays. */
 void exif_read_facts(const struct tiff_view *, struct image_facts *facts);
 
