@@ -8,6 +8,7 @@ int main(int argc, char **argv)
     /* clang-format off */
     static const struct verb *const verbs[] = {
         &verb_import,
+        &verb_measure,
         &verb_check,
         &verb_handover,
         &verb_version,

@@ -365,6 +365,15 @@ double cell_variance(const struct measure_cell *cell, int scale)
     return variance > 0 ? variance : 0;
 }
 
+double frame_sharpness(const struct frame_measure *m, int scale)
+{
+    const int32_t n = m->rows * m->cols;
+    double sum = 0;
+    for (int32_t i = 0; i < n; i++)
+        sum += cell_variance(&m->cells[i], scale);
+    return n ? sum / n : 0;
+}
+
 static int compare(const void *a, const void *b)
 {
     const double x = *(const double *)a, y = *(const double *)b;

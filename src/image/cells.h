@@ -36,4 +36,7 @@ int cells_measure(struct cells_space *, const char *name, const struct image *pi
  */
 double cell_variance(const struct measure_cell *, int scale);
 
+/* Sharpness of a whole frame at a scale: mean of the cells' variances, code values squared. */
+double frame_sharpness(const struct frame_measure *, int scale);
+
 #endif

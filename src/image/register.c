@@ -493,6 +493,12 @@ int register_shift(struct register_space *s, const struct register_view *before,
     return E_OK;
 }
 
+const char *shift_trust_name(enum shift_trust trust)
+{
+    static const char *const names[] = {"none", "weak", "ambiguous", "good"};
+    return names[trust];
+}
+
 int register_phase_correlation(struct register_space *s, int32_t width, int32_t height, const float *before,
                                const float *now, float *out, struct err *why)
 {

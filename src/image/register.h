@@ -34,6 +34,8 @@ void register_view_free(struct register_view *); /* NULL is fine */
 int register_shift(struct register_space *, const struct register_view *before,
                    const struct register_view *now, struct frame_shift *out, struct err *why);
 
+const char *shift_trust_name(enum shift_trust); /* "none", "weak", "ambiguous", "good" */
+
 /* Phase correlation of two width x height planes (row by row), cyclic: out[y * width + x] is the correlation
  * at the shift (x, y) of `now` against `before`, 1 for an exact cyclic shift (Kuglin and Hines 1975). errors
  * E_INPUT below 2 x 2 or above 4096 a side; E_NOMEM */
