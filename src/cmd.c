@@ -101,6 +101,25 @@ void cmd_print(const struct cmd *c, json_t *result, void (*text)(FILE *, const j
     json_decref(result);
 }
 
+static void print_findings(FILE *out, const json_t *findings, bool grave)
+{
+    size_t i;
+    json_t *f;
+    json_array_foreach(findings, i, f)
+    {
+        if (json_is_true(json_object_get(f, "grave")) != grave) continue;
+        fprintf(out, "%s %s\n", grave ? "!" : "-", json_get_text(f, "text"));
+        if (json_get_text(f, "advice")[0]) fprintf(out, "  %s\n", json_get_text(f, "advice"));
+    }
+}
+
+void cmd_print_findings(FILE *out, const json_t *result)
+{
+    const json_t *findings = json_object_get(result, "findings");
+    print_findings(out, findings, true);
+    print_findings(out, findings, false);
+}
+
 static void print_options(const struct option_row *rows)
 {
     for (; rows && rows->name; rows++) {

@@ -48,6 +48,10 @@ json_t *cmd_result(const struct cmd *);
 /* Prints and releases `result`: JSON, or by `text` unless --quiet. */
 void cmd_print(const struct cmd *, json_t *result, void (*text)(FILE *, const json_t *));
 
+/* For text views: the result's findings, grave ones first and marked '!', others '-', what to do below each.
+ */
+void cmd_print_findings(FILE *, const json_t *result);
+
 extern const struct verb verb_plan, verb_simulate, verb_run, verb_resume, verb_status, verb_import,
     verb_measure, verb_check, verb_handover, verb_version;
 

@@ -7,6 +7,7 @@ int main(int argc, char **argv)
 {
     /* clang-format off */
     static const struct verb *const verbs[] = {
+        &verb_plan,
         &verb_import,
         &verb_measure,
         &verb_check,

@@ -39,6 +39,14 @@ int exposure_iso_third(double marked)
     return (int)lround(3 * log2(marked / 100));
 }
 
+double exposure_f_number_mark(int k)
+{
+    static const double marks[] = {1,   1.1, 1.2, 1.4, 1.6, 1.8, 2,  2.2, 2.5, 2.8, 3.2, 3.5, 4,
+                                   4.5, 5,   5.6, 6.3, 7.1, 8,   9,  10,  11,  13,  14,  16,  18,
+                                   20,  22,  25,  29,  32,  36,  40, 45,  51,  57,  64};
+    return k >= 0 && k < (int)(sizeof marks / sizeof *marks) ? marks[k] : NAN;
+}
+
 double exposure_time_of_third(int k)
 {
     return exp2(k / 3.0);

@@ -18,6 +18,7 @@ double exposure_ev(double f_number, double seconds);
 int exposure_time_third(double marked_s);
 int exposure_f_number_third(double marked);
 int exposure_iso_third(double marked);
+double exposure_f_number_mark(int k); /* what is engraved for it, 1 to 64; NAN outside */
 double exposure_time_of_third(int k); /* the time that the shutter is really open */
 double exposure_f_number_of_third(int k);
 double exposure_iso_of_third(int k);

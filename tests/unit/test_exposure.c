@@ -51,6 +51,7 @@ static void every_marked_aperture_and_speed_is_its_own_third(void **state)
     double worst = 0;
     for (int i = 0; i < 37; i++) {
         assert_int_equal(exposure_f_number_third(n[i]), i);
+        assert_true(exposure_f_number_mark(i) == n[i]);
         worst = fmax(worst, fabs(2 * log2(exposure_f_number_of_third(i) / n[i])));
     }
     assert_near(worst, 0.1406, 1e-4);
