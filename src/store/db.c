@@ -53,13 +53,20 @@ static int harden(sqlite3 *db, struct err *why)
                      why);
 }
 
-/* A folder that cannot be written (an archive) has no place for the shared memory of WAL: then, and only when
- * there is no write-ahead log to be read, the file is opened as one that nobody changes. */
-static bool frozen(const char *real)
+/* How to open the file for reading. A reader that may write opens it as a writer would, and asks for nothing
+ * but reading: so it clears its traces away when it is the last to leave. In an archive there is no place for
+ * the shared memory of WAL: then, and only when there is no write-ahead log to be read, it is a file that
+ * nobody changes. */
+enum how { HOW_WRITE, HOW_READ, HOW_READ_ARCHIVE, HOW_READ_FROZEN };
+
+static enum how how_to_read(const char *real)
 {
-    char wal[PATH_MAX];
-    if (fs_join(wal, sizeof wal, real, "stack.db-wal", NULL)) return false;
-    return access(real, W_OK) != 0 && access(wal, F_OK) != 0;
+    char wal[PATH_MAX], db[PATH_MAX];
+    if (fs_join(wal, sizeof wal, real, "stack.db-wal", NULL) ||
+        fs_join(db, sizeof db, real, "stack.db", NULL))
+        return HOW_READ_ARCHIVE;
+    if (access(real, W_OK) == 0 && access(db, W_OK) == 0) return HOW_READ;
+    return access(wal, F_OK) == 0 ? HOW_READ_ARCHIVE : HOW_READ_FROZEN;
 }
 
 static int make_uri(char *out, size_t room, const char *real, bool immutable, struct err *why)
@@ -77,15 +84,17 @@ int db_open(const char *dir, bool readonly, bool create, sqlite3 **out, struct e
 {
     char real[PATH_MAX], uri[3 * PATH_MAX];
     if (!realpath(dir, real)) return fail_errno(why, E_INPUT, "%s: cannot find the folder", dir);
-    int rc = make_uri(uri, sizeof uri, real, readonly && frozen(real), why);
+    const enum how how = readonly ? how_to_read(real) : HOW_WRITE;
+    int rc = make_uri(uri, sizeof uri, real, how == HOW_READ_FROZEN, why);
     if (rc) return rc;
     sqlite3 *db = NULL;
-    const int flags = SQLITE_OPEN_URI | SQLITE_OPEN_NOFOLLOW | SQLITE_OPEN_FULLMUTEX |
-                      SQLITE_OPEN_PRIVATECACHE | (readonly ? SQLITE_OPEN_READONLY : SQLITE_OPEN_READWRITE) |
-                      (create ? SQLITE_OPEN_CREATE : 0);
+    const int flags =
+        SQLITE_OPEN_URI | SQLITE_OPEN_NOFOLLOW | SQLITE_OPEN_FULLMUTEX | SQLITE_OPEN_PRIVATECACHE |
+        (how <= HOW_READ ? SQLITE_OPEN_READWRITE : SQLITE_OPEN_READONLY) | (create ? SQLITE_OPEN_CREATE : 0);
     if (sqlite3_open_v2(uri, &db, flags, NULL) != SQLITE_OK)
         rc = db ? complain(db, why) : fail(why, E_NOMEM, "stack.db: no memory; close other programs");
     if (!rc) rc = harden(db, why);
+    if (!rc && readonly) rc = db_script(db, "PRAGMA query_only = ON", why);
     if (rc) {
         sqlite3_close(db);
         return rc;

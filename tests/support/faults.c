@@ -28,7 +28,8 @@ static long bad_write(int fd, const void *bytes, size_t count)
 
 static int bad_sync(int fd)
 {
-    return due(EIO) ? -1 : fsync(fd);
+    (void)fd;
+    return due(EIO) ? -1 : 0;
 }
 
 static int bad_rename(const char *from, const char *to)

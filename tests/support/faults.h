@@ -5,7 +5,7 @@
 #include <stdbool.h>
 
 /* From now on, call number n (1 is the next) fails once: a write with ENOSPC after half of its bytes, a sync
- * or a rename with EIO. 0: none fails. */
+ * or a rename with EIO. 0: none fails. No sync reaches the disk: hundreds of them take their time. */
 void faults_at(long n);
 
 /* Has it happened? */

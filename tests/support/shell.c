@@ -67,12 +67,11 @@ const char *fingerprint(const char *folder)
     static char prints[4][80];
     static int turn;
     char *out = prints[turn++ % 4];
-    assert_int_equal(
-        in_shell(
-            "cd '%s' && { find . -printf '%%p %%m %%s %%T@ %%l\\n' | sort; find . -type f -print0 | sort -z |"
-            " xargs -0 -r sha256sum; } | sha256sum",
-            folder),
-        0);
+    assert_int_equal(in_shell("cd '%s' && { find . ! -type d -printf '%%p %%m %%s %%T@ %%l\\n' | sort; find "
+                              ". -type d | sort; find . -type f -print0 | sort -z |"
+                              " xargs -0 -r sha256sum; } | sha256sum",
+                              folder),
+                     0);
     snprintf(out, 80, "%.64s", shell_out());
     return out;
 }
