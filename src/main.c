@@ -8,6 +8,10 @@ int main(int argc, char **argv)
     /* clang-format off */
     static const struct verb *const verbs[] = {
         &verb_plan,
+        &verb_simulate,
+        &verb_run,
+        &verb_resume,
+        &verb_status,
         &verb_import,
         &verb_measure,
         &verb_check,

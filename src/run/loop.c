@@ -374,10 +374,11 @@ static void look_at_axis(struct loop *l)
 {
     struct err why = {0};
     struct axis_state now;
-    if (axis_poll(l->rig->axis, &now, &why)) {
-        now = l->axis;
-        now.phase = AXIS_GONE;
-        now.why = why;
+    if (axis_poll(l->rig->axis, &now, &why)) { /* not to be seen: halt it, and go by what later looks show */
+        l->axis.why = why;
+        axis_fault(l);
+        stop_axis(l);
+        return;
     }
     if (now.phase != l->axis.phase || now.position_counts != l->axis.position_counts) loop_moved_on(l);
     l->axis = now;

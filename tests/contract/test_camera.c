@@ -1,0 +1,372 @@
+/* One suite for every camera: what camera.h promises, asked of each row below. */
+#include "tests/support/test.h"
+
+#include "base/mem.h"
+#include "device/camera_sim.h"
+#include "image/decode.h"
+
+struct subject {
+    struct sched *sched;
+    struct world *world;
+    struct bench bench;
+    struct scene_spec scene;
+    struct camera *camera;
+    bool noticed;
+};
+
+static void on_notice(void *arg)
+{
+    ((struct subject *)arg)->noticed = true;
+}
+
+static void open_world(struct subject *s)
+{
+    struct err why = {0};
+    memset(s, 0, sizeof *s);
+    s->bench.camera = (struct camera_spec){.kind = "simulated",
+                                           .width_px = 160,
+                                           .height_px = 120,
+                                           .sensor_width_nm = 24000000,
+                                           .shutter_lag_us = 50000};
+    s->bench.axis = (struct axis_spec){
+        .kind = "rail", .link = "simulated", .lead_nm = 2000000, .steps_per_rev = 200, .microsteps = 16};
+    s->bench.lens = (struct lens_spec){
+        .focal_length_nm = 35000000, .f_number = 2.8, .pupil_ratio = 1, .teleconverter = 1};
+    s->scene.depth_nm = 2000000;
+    s->scene.depth_given = true;
+    s->sched = sched_new_virtual(&why);
+    s->world = world_new(
+        &(struct world_opts){
+            .bench = &s->bench, .scene = &s->scene, .magnification = 4, .exposure_us = 250000, .seed = 3},
+        &why);
+    if (!s->world) print_error("%s\n", why.text);
+    assert_non_null(s->world);
+    world_set_travel(s->world, -5000000, 5000000);
+    world_place(s->world, 1000000);
+}
+
+static void open_camera(struct subject *s, struct camera_sim_opts opts)
+{
+    opts.spec = &s->bench.camera;
+    opts.sched = s->sched;
+    opts.world = s->world;
+    opts.seed = 3;
+    struct err why = {0};
+    assert_int_equal(camera_sim_open(&opts, &s->camera, &why), 0);
+    s->camera->notice = on_notice;
+    s->camera->notice_arg = s;
+}
+
+static void close_all(struct subject *s)
+{
+    camera_close(s->camera);
+    world_free(s->world);
+    sched_free(s->sched);
+}
+
+static void ready(struct subject *s)
+{
+    struct camera_settings settings = {.exposure_us = 250000};
+    assert_int_equal(camera_set(s->camera, &settings, NULL), 0);
+    assert_int_equal(camera_arm(s->camera, NULL), 0);
+}
+
+/* The next event, or kind NOTHING when none comes before the deadline. */
+static struct camera_event next(struct subject *s, int64_t until_us)
+{
+    struct camera_event ev;
+    for (;;) {
+        assert_int_equal(camera_next_event(s->camera, &ev, NULL), 0);
+        if (ev.kind != CAMERA_NOTHING) return ev;
+        s->noticed = false;
+        while (!s->noticed)
+            if (!sched_step(s->sched, until_us)) return ev;
+    }
+}
+
+static struct camera_event expect(struct subject *s, enum camera_event_kind kind, uint64_t token)
+{
+    struct camera_event ev = next(s, sched_now_us(s->sched) + 60000000);
+    assert_int_equal(ev.kind, kind);
+    assert_int_equal(ev.token, token);
+    return ev;
+}
+
+/* The rows: every way in which a camera can be. */
+struct row {
+    const char *name;
+    struct camera_sim_opts opts;
+};
+static const struct row rows[] = {
+    {"says when it has exposed", {0}},
+    {"has a silent shutter", {.silent_shutter = true}},
+    {"renders with eight threads", {.render_threads = 8}},
+    {"is slow", {.object_ready_us = 2500000, .transfer_us = 9000000}},
+};
+#define ROWS (sizeof rows / sizeof *rows)
+
+static struct camera_event expect_exposure(struct subject *s, uint64_t token)
+{
+    if (camera_caps(s->camera) & CAMERA_SAYS_EXPOSED) expect(s, CAMERA_EXPOSED, token);
+    struct camera_event ev = expect(s, CAMERA_OBJECT, token);
+    assert_true(ev.object.bytes > 0 && ev.object.name[0]);
+    expect(s, CAMERA_COMPLETE, token);
+    return ev;
+}
+
+static void a_frame_comes_in_the_order_of_the_contract(void **state)
+{
+    (void)state;
+    for (size_t i = 0; i < ROWS; i++) {
+        struct subject s;
+        struct camera_facts facts;
+        open_world(&s);
+        open_camera(&s, rows[i].opts);
+        assert_int_equal(camera_describe(s.camera, &facts, NULL), 0);
+        ready(&s);
+        for (uint64_t token = 1; token <= 3; token++) {
+            assert_int_equal(camera_trigger(s.camera, token, NULL), 0);
+            struct camera_event ev = expect_exposure(&s, token);
+            assert_int_equal(camera_fetch(s.camera, token, &ev.object, NULL), 0);
+            struct camera_event got = expect(&s, CAMERA_FETCHED, token);
+            assert_int_equal(got.byte_count, ev.object.bytes);
+            assert_int_equal(got.byte_count, got.object.bytes);
+            struct image_facts pic;
+            assert_int_equal(image_read_facts("frame", got.bytes, (size_t)got.byte_count, &pic, NULL), 0);
+            assert_int_equal(pic.width_px, facts.width_px);
+            assert_int_equal(pic.height_px, facts.height_px);
+            mem_free(got.bytes);
+        }
+        assert_int_equal(next(&s, sched_now_us(s.sched) + 60000000).kind, CAMERA_NOTHING);
+        close_all(&s);
+    }
+}
+
+static void times_are_those_declared(void **state)
+{
+    (void)state;
+    struct subject s;
+    open_world(&s);
+    open_camera(&s, (struct camera_sim_opts){0});
+    ready(&s);
+    int64_t t0 = sched_now_us(s.sched);
+    camera_trigger(s.camera, 5, NULL);
+    assert_int_equal(expect(&s, CAMERA_EXPOSED, 5).at_us, t0 + 50000 + 250000);
+    struct camera_event ev = expect(&s, CAMERA_OBJECT, 5);
+    assert_int_equal(ev.at_us, t0 + 300000 + 300000);
+    expect(&s, CAMERA_COMPLETE, 5);
+    camera_fetch(s.camera, 5, &ev.object, NULL);
+    ev = expect(&s, CAMERA_FETCHED, 5);
+    assert_int_equal(ev.at_us, t0 + 600000 + 600000);
+    mem_free(ev.bytes);
+    const struct shot *log; /* the truth: when the shutter was open */
+    assert_int_equal(world_shots(s.world, &log), 1);
+    assert_int_equal(log[0].open_us, t0 + 50000);
+    assert_int_equal(log[0].shut_us, t0 + 300000);
+    close_all(&s);
+}
+
+static void one_thing_at_a_time(void **state)
+{
+    (void)state;
+    for (size_t i = 0; i < ROWS; i++) {
+        struct subject s;
+        struct err why;
+        struct camera_object none = {.name = "nothing"};
+        open_world(&s);
+        open_camera(&s, rows[i].opts);
+        assert_int_equal(camera_trigger(s.camera, 1, &why), E_STATE); /* not armed */
+        ready(&s);
+        assert_int_equal(camera_trigger(s.camera, 0, &why), E_STATE); /* no token */
+        assert_int_equal(camera_trigger(s.camera, 1, &why), 0);
+        assert_int_equal(camera_trigger(s.camera, 2, &why), E_STATE);
+        assert_int_equal(camera_fetch(s.camera, 1, &none, &why), E_STATE);
+        struct camera_event ev = expect_exposure(&s, 1);
+        assert_int_equal(camera_trigger(s.camera, 1, &why), E_STATE); /* the token is used */
+        assert_int_equal(camera_fetch(s.camera, 1, &none, &why), E_STATE);
+        assert_int_equal(camera_fetch(s.camera, 1, &ev.object, &why), 0);
+        assert_int_equal(camera_trigger(s.camera, 2, &why), E_STATE); /* during a transfer */
+        ev = expect(&s, CAMERA_FETCHED, 1);
+        mem_free(ev.bytes);
+        assert_int_equal(camera_trigger(s.camera, 2, &why), 0);
+        close_all(&s); /* in mid exposure: nothing leaks, nothing is called any more */
+    }
+}
+
+static void settings_are_checked(void **state)
+{
+    (void)state;
+    struct subject s;
+    struct err why;
+    open_world(&s);
+    open_camera(&s, (struct camera_sim_opts){0});
+    assert_int_equal(camera_arm(s.camera, &why), E_STATE);
+    assert_int_equal(camera_set(s.camera, &(struct camera_settings){.exposure_us = 0}, &why), E_INPUT);
+    assert_int_equal(camera_set(s.camera, &(struct camera_settings){.exposure_us = 1, .iso = NAN}, &why),
+                     E_INPUT);
+    assert_int_equal(camera_preview(s.camera, NULL, NULL, &why), E_UNSUPPORTED);
+    close_all(&s);
+}
+
+static struct camera_event shoot(struct subject *s, uint64_t token)
+{
+    assert_int_equal(camera_trigger(s->camera, token, NULL), 0);
+    struct camera_event ev = expect_exposure(s, token);
+    assert_int_equal(camera_fetch(s->camera, token, &ev.object, NULL), 0);
+    return expect(s, CAMERA_FETCHED, token);
+}
+
+/* Noise comes from (seed, token), never from the order of calls or the number of threads. */
+static void the_same_token_gives_the_same_bytes(void **state)
+{
+    (void)state;
+    struct subject a, b;
+    open_world(&a);
+    open_camera(&a, (struct camera_sim_opts){.render_threads = 1});
+    ready(&a);
+    struct camera_event one = shoot(&a, 77);
+    struct camera_event other = shoot(&a, 78);
+    open_world(&b);
+    open_camera(&b, (struct camera_sim_opts){.render_threads = 4});
+    ready(&b);
+    struct camera_event same = shoot(&b, 77);
+    assert_int_equal(one.byte_count, same.byte_count);
+    assert_memory_equal(one.bytes, same.bytes, (size_t)one.byte_count);
+    assert_true(one.byte_count != other.byte_count || memcmp(one.bytes, other.bytes, (size_t)one.byte_count));
+    mem_free(one.bytes);
+    mem_free(other.bytes);
+    mem_free(same.bytes);
+    close_all(&a);
+    close_all(&b);
+}
+
+static void a_shutter_that_stays_shut_fails_and_can_be_fired_again(void **state)
+{
+    (void)state;
+    struct subject s;
+    const struct shot *log;
+    open_world(&s);
+    open_camera(&s, (struct camera_sim_opts){.faults.fail_at = 1});
+    ready(&s);
+    camera_trigger(s.camera, 1, NULL);
+    assert_true(expect(&s, CAMERA_FAILED, 1).why.code != 0);
+    assert_int_equal(world_shots(s.world, &log), 0);
+    mem_free(shoot(&s, 2).bytes);
+    assert_int_equal(world_shots(s.world, &log), 1);
+    close_all(&s);
+}
+
+static void a_lost_object_is_a_complete_without_one(void **state)
+{
+    (void)state;
+    struct subject s;
+    int32_t held = 9;
+    open_world(&s);
+    open_camera(&s, (struct camera_sim_opts){.faults.lose_at = 1});
+    ready(&s);
+    camera_trigger(s.camera, 1, NULL);
+    expect(&s, CAMERA_EXPOSED, 1);
+    expect(&s, CAMERA_COMPLETE, 1);
+    assert_int_equal(camera_recount(s.camera, 1, &held, NULL), 0);
+    assert_int_equal(held, 0);
+    mem_free(shoot(&s, 2).bytes);
+    close_all(&s);
+}
+
+static void after_a_silence_recount_tells_what_is_held(void **state)
+{
+    (void)state;
+    struct subject s;
+    int32_t held = 9;
+    open_world(&s);
+    open_camera(&s, (struct camera_sim_opts){.faults.mute_at = 1});
+    ready(&s);
+    camera_trigger(s.camera, 1, NULL);
+    expect(&s, CAMERA_EXPOSED, 1);
+    assert_int_equal(next(&s, sched_now_us(s.sched) + 60000000).kind, CAMERA_NOTHING);
+    assert_int_equal(camera_recount(s.camera, 1, &held, NULL), 0);
+    assert_int_equal(held, 1);
+    mem_free(shoot(&s, 2).bytes);
+    close_all(&s);
+}
+
+static void a_broken_transfer_may_be_asked_for_again(void **state)
+{
+    (void)state;
+    struct subject s;
+    open_world(&s);
+    open_camera(&s, (struct camera_sim_opts){.faults.transfer_at = 1});
+    ready(&s);
+    camera_trigger(s.camera, 1, NULL);
+    struct camera_event ev = expect_exposure(&s, 1);
+    camera_fetch(s.camera, 1, &ev.object, NULL);
+    struct camera_event broken = expect(&s, CAMERA_FETCHED, 1);
+    assert_true(broken.why.code != 0 && !broken.bytes);
+    assert_int_equal(camera_fetch(s.camera, 1, &ev.object, NULL), 0);
+    struct camera_event got = expect(&s, CAMERA_FETCHED, 1);
+    assert_int_equal(got.why.code, 0);
+    assert_int_equal(got.byte_count, ev.object.bytes);
+    mem_free(got.bytes);
+    close_all(&s);
+}
+
+static void a_camera_that_is_gone_refuses_everything(void **state)
+{
+    (void)state;
+    struct subject s;
+    struct err why;
+    struct camera_facts facts;
+    open_world(&s);
+    open_camera(&s, (struct camera_sim_opts){.faults.gone_at = 2});
+    ready(&s);
+    mem_free(shoot(&s, 1).bytes);
+    camera_trigger(s.camera, 2, NULL);
+    expect(&s, CAMERA_GONE, 2);
+    assert_int_equal(camera_trigger(s.camera, 3, &why), E_IO);
+    assert_int_equal(camera_describe(s.camera, &facts, &why), E_IO);
+    assert_int_equal(next(&s, sched_now_us(s.sched) + 60000000).kind, CAMERA_NOTHING);
+    close_all(&s);
+}
+
+static void a_misfire_is_a_dark_frame(void **state)
+{
+    (void)state;
+    struct subject s;
+    open_world(&s);
+    open_camera(&s, (struct camera_sim_opts){.faults.dark_at = 2});
+    assert_int_equal(
+        camera_set(s.camera, &(struct camera_settings){.exposure_us = 5000, .flash = true}, NULL), 0);
+    assert_int_equal(camera_arm(s.camera, NULL), 0);
+    double mean[2];
+    for (int i = 0; i < 2; i++) {
+        struct image pic = {0};
+        struct camera_event ev = shoot(&s, (uint64_t)i + 1);
+        assert_int_equal(image_decode_luma("frame", ev.bytes, (size_t)ev.byte_count, &pic, NULL, NULL), 0);
+        mean[i] = 0;
+        for (int k = 0; k < pic.width_px * pic.height_px; k++)
+            mean[i] += pic.luma[k];
+        mean[i] /= pic.width_px * pic.height_px;
+        image_clear(&pic);
+        mem_free(ev.bytes);
+    }
+    assert_true(mean[0] > 40 && mean[1] < 10);
+    close_all(&s);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_frame_comes_in_the_order_of_the_contract),
+        cmocka_unit_test(times_are_those_declared),
+        cmocka_unit_test(one_thing_at_a_time),
+        cmocka_unit_test(settings_are_checked),
+        cmocka_unit_test(the_same_token_gives_the_same_bytes),
+        cmocka_unit_test(a_shutter_that_stays_shut_fails_and_can_be_fired_again),
+        cmocka_unit_test(a_lost_object_is_a_complete_without_one),
+        cmocka_unit_test(after_a_silence_recount_tells_what_is_held),
+        cmocka_unit_test(a_broken_transfer_may_be_asked_for_again),
+        cmocka_unit_test(a_camera_that_is_gone_refuses_everything),
+        cmocka_unit_test(a_misfire_is_a_dark_frame),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
