@@ -150,18 +150,30 @@ static int measure_missing(struct measuring *all, int32_t count, int threads, st
     return all->rc;
 }
 
+/* A kept frame whose file is gone is no frame, even when its measures are still there. */
+static int find_files(struct store *store, const struct frame_row *rows, int32_t count, struct err *why)
+{
+    char path[PATH_ROOM];
+    int rc = E_OK;
+    for (int32_t i = 0; i < count && !rc; i++) {
+        if (rows[i].file_count < 1)
+            return fail(why, E_DAMAGED, "%s: slice %d is kept but has no file", store_dir(store),
+                        rows[i].slice);
+        rc = store_frame_path(store, rows[i].files[0].name, path, sizeof path, why);
+    }
+    return rc;
+}
+
 int measuring_run(struct store *store, const struct frame_row *rows, int32_t count, int threads,
                   struct frame_measure *measures, int32_t *measured_out, struct err *why)
 {
     struct measuring all = {.store = store, .rows = rows, .measures = measures};
     int32_t wanted = 0;
-    for (int32_t i = 0; i < count; i++) {
-        if (rows[i].file_count < 1)
-            return fail(why, E_DAMAGED, "%s: slice %d is kept but has no file", store_dir(store),
-                        rows[i].slice);
+    int rc = find_files(store, rows, count, why);
+    if (rc) return rc;
+    for (int32_t i = 0; i < count; i++)
         wanted += measured_get(store, file_at(&all, i), file_at(&all, i - 1), &measures[i], NULL) != 0;
-    }
-    const int rc = wanted ? measure_missing(&all, count, threads, why) : E_OK;
+    rc = wanted ? measure_missing(&all, count, threads, why) : E_OK;
     if (!rc) *measured_out = all.measured;
     return rc;
 }
