@@ -7,6 +7,7 @@
 struct bad_link {
     struct link base;
     struct link *inner;
+    const struct rig *rig;
     struct rig_damage damage;
     uint64_t state;
 };
@@ -24,7 +25,7 @@ static size_t damage(struct bad_link *l, const uint8_t *in, size_t count, uint8_
 {
     size_t n = 0;
     for (size_t i = 0; i < count; i++) {
-        if (draw(&l->state) % l->damage.one_in) {
+        if (!l->damage.one_in || draw(&l->state) % l->damage.one_in) {
             out[n++] = in[i];
             continue;
         }
@@ -46,7 +47,7 @@ static int bad_send(struct link *base, const void *bytes, size_t count, struct e
 {
     struct bad_link *l = (struct bad_link *)base;
     uint8_t out[256];
-    size_t n = damage(l, bytes, count, out);
+    size_t n = l->rig->lose_requests ? 0 : damage(l, bytes, count, out);
     return n ? l->inner->ops->send(l->inner, out, n, why) : E_OK;
 }
 
@@ -54,7 +55,7 @@ static void bad_receive(void *arg, const uint8_t *bytes, size_t count)
 {
     struct bad_link *l = arg;
     uint8_t out[512];
-    size_t n = damage(l, bytes, count, out);
+    size_t n = l->rig->lose_replies ? 0 : damage(l, bytes, count, out);
     if (n && l->base.receive) l->base.receive(l->base.receive_arg, out, n);
 }
 
@@ -68,11 +69,12 @@ static void bad_close(struct link *base)
 
 static const struct link_ops BAD_OPS = {.name = "a bad cable", .send = bad_send, .close = bad_close};
 
-static struct link *damaged(struct link *inner, struct rig_damage how)
+static struct link *damaged(const struct rig *rig, struct link *inner, struct rig_damage how)
 {
     struct bad_link *l = calloc(1, sizeof *l);
     assert_non_null(l);
-    *l = (struct bad_link){.base.ops = &BAD_OPS, .inner = inner, .damage = how, .state = how.seed * 2 + 1};
+    *l = (struct bad_link){
+        .base.ops = &BAD_OPS, .inner = inner, .rig = rig, .damage = how, .state = how.seed * 2 + 1};
     inner->receive = bad_receive;
     inner->receive_arg = l;
     return &l->base;
@@ -146,12 +148,12 @@ struct rig *rig_open(const struct rig_opts *o)
     assert_non_null(g->controller);
     g->link = link_mem_open(g->sched, g->controller, &o->link, &why);
     assert_non_null(g->link);
-    if (o->damage.one_in) g->link = damaged(g->link, o->damage);
     if (o->no_axis) {
         g->link->receive = on_heard;
         g->link->receive_arg = g;
         return g;
     }
+    g->link = damaged(g, g->link, o->damage);
     assert_int_equal(axis_rail_open(g->sched, g->link, &o->axis, &g->axis, &why), 0);
     g->axis->notice = on_notice;
     g->axis->notice_arg = g;
