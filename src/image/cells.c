@@ -8,7 +8,8 @@
 
 #define CELL_PX_LEAST 4
 #define SIDE_LEAST    16
-#define LINEAR_ROWS   4 /* every fourth row goes into the histogram for mean_linear */
+#define LINEAR_ROWS   500 /* about so many rows go into the histogram for mean_linear */
+#define ENDS_BLOCK    64
 
 /* Rows whose squared Laplacians fit into 32 bits: at scale s a Laplacian is at most 1020 * 4^s. */
 static const int32_t rows_most[MEASURE_SCALES] = {4096, 256, 16, 1};
@@ -41,7 +42,7 @@ struct cells_space {
     double *order; /* for medians */
     int32_t cell_px, rows, cols;
     int32_t room_width, room_height; /* what the buffers were made for */
-    uint64_t high, low;
+    uint64_t high, low, luma_total;
     uint32_t histogram[4][256];
 };
 
@@ -153,7 +154,7 @@ static void begin(struct cells_space *s, int32_t width, int32_t height)
     memset(s->clipped, 0, (size_t)width * sizeof *s->clipped);
     memset(s->cells, 0, (size_t)s->rows * (size_t)s->cols * sizeof *s->cells);
     memset(s->histogram, 0, sizeof s->histogram);
-    s->high = s->low = 0;
+    s->high = s->low = s->luma_total = 0;
 }
 
 /* Adds the Laplacians of one row and their squares to the columns; `l_t` holds a Laplacian of that scale. */
@@ -175,7 +176,8 @@ static void gradient_row(struct cells_space *s, const uint16_t *restrict above, 
                          const uint16_t *restrict below)
 {
     int32_t *restrict xx = s->xx, *restrict xy = s->xy, *restrict yy = s->yy;
-    for (int32_t x = 1; x < s->level[1].width - 1; x++) {
+    const int32_t width = s->level[1].width;
+    for (int32_t x = 1; x < width - 1; x++) {
         const int16_t gx = (int16_t)(row[x + 1] - row[x - 1]), gy = (int16_t)(below[x] - above[x]);
         xx[x] += gx * gx;
         xy[x] += gx * gy;
@@ -271,22 +273,34 @@ static void add_row(struct cells_space *s, int scale, int32_t y)
     }
 }
 
-static void count_row(struct cells_space *s, const uint8_t *restrict luma, const uint8_t *restrict ends,
-                      int32_t width)
+static void add_luma(uint32_t *restrict sum, const uint8_t *restrict luma, int32_t width)
 {
-    uint32_t *restrict sum = s->luma;
-    uint16_t *restrict clipped = s->clipped;
-    uint32_t high = 0, low = 0;
     for (int32_t x = 0; x < width; x++)
         sum[x] += luma[x];
-    for (int32_t x = 0; x < width; x++)
-        clipped[x] = (uint16_t)(clipped[x] + (ends[x] != 0));
-    for (int32_t x = 0; x < width; x++) {
-        high += ends[x] & IMAGE_END_HIGH;
-        low += ends[x] & IMAGE_END_LOW;
+}
+
+static void count_ends(struct cells_space *s, const uint8_t *ends, int32_t from, int32_t to)
+{
+    for (int32_t x = from; x < to; x++) {
+        s->clipped[x] = (uint16_t)(s->clipped[x] + (ends[x] != 0));
+        s->high += ends[x] & IMAGE_END_HIGH;
+        s->low += (ends[x] & IMAGE_END_LOW) / IMAGE_END_LOW;
     }
-    s->high += high / IMAGE_END_HIGH;
-    s->low += low / IMAGE_END_LOW;
+}
+
+/* Most of a picture is not clipped: eight pixels at once tell. */
+static void count_row(struct cells_space *s, const uint8_t *luma, const uint8_t *ends, int32_t width)
+{
+    add_luma(s->luma, luma, width);
+    int32_t x = 0;
+    for (; x + ENDS_BLOCK <= width; x += ENDS_BLOCK) {
+        uint64_t eight[ENDS_BLOCK / 8], any = 0;
+        memcpy(eight, ends + x, sizeof eight);
+        for (int i = 0; i < ENDS_BLOCK / 8; i++)
+            any |= eight[i];
+        if (any) count_ends(s, ends, x, x + ENDS_BLOCK);
+    }
+    count_ends(s, ends, x, width);
 }
 
 /* The row of cells whose last row of pixels was counted. */
@@ -302,6 +316,8 @@ static void flush_counts(struct cells_space *s, int32_t cell_row, int32_t rows, 
             }
             cell->pixels += (uint32_t)((bound[c + 1] - bound[c]) * rows);
         }
+    for (int32_t x = 0; x < width; x++)
+        s->luma_total += s->luma[x];
     memset(s->luma, 0, (size_t)width * sizeof *s->luma);
     memset(s->clipped, 0, (size_t)width * sizeof *s->clipped);
 }
@@ -309,6 +325,7 @@ static void flush_counts(struct cells_space *s, int32_t cell_row, int32_t rows, 
 static void gather(struct cells_space *s, const struct image *picture)
 {
     const int32_t width = picture->width_px, height = picture->height_px;
+    const int32_t every = height > LINEAR_ROWS ? height / LINEAR_ROWS : 1;
     int32_t counted = 0;
     for (int32_t y = 0; y < height; y++) {
         const uint8_t *row = picture->luma + (size_t)y * (size_t)width;
@@ -323,7 +340,7 @@ static void gather(struct cells_space *s, const struct image *picture)
             flush_counts(s, y / s->cell_px, counted, width);
             counted = 0;
         }
-        if (y % LINEAR_ROWS == 0)
+        if (y % every == 0)
             for (int32_t x = 0; x < width; x++)
                 s->histogram[x & 3][row[x]]++;
         if (y & 1 && y / 2 < s->level[1].height) {
@@ -402,7 +419,7 @@ static double linear(double v)
 static void finish_means(const struct cells_space *s, const struct image *picture, struct frame_measure *m)
 {
     const double pixels = (double)picture->width_px * picture->height_px;
-    double light = 0, sampled = 0, luma = 0;
+    double light = 0, sampled = 0;
     for (int v = 0; v < 256; v++) {
         double n = 0;
         for (int k = 0; k < 4; k++)
@@ -410,14 +427,7 @@ static void finish_means(const struct cells_space *s, const struct image *pictur
         light += n * linear(v / 255.0);
         sampled += n;
     }
-    for (int32_t y = 0; y < picture->height_px; y++) {
-        const uint8_t *row = picture->luma + (size_t)y * (size_t)picture->width_px;
-        uint32_t sum = 0;
-        for (int32_t x = 0; x < picture->width_px; x++)
-            sum += row[x];
-        luma += sum;
-    }
-    m->mean = (float)(luma / pixels);
+    m->mean = (float)((double)s->luma_total / pixels);
     m->mean_linear = (float)(light / sampled);
     m->clipped_high = (float)((double)s->high / pixels);
     m->clipped_low = (float)((double)s->low / pixels);
@@ -453,6 +463,11 @@ static void thumb_size(int32_t width, int32_t height, int32_t *w, int32_t *h)
                   side = longer < MEASURE_THUMB_MOST ? longer : MEASURE_THUMB_MOST;
     *w = most((int32_t)(width * side / longer), 1);
     *h = most((int32_t)(height * side / longer), 1);
+}
+
+const uint16_t *cells_plane(const struct cells_space *s, int scale)
+{
+    return s->level[scale].plane;
 }
 
 int cells_measure(struct cells_space *s, const char *name, const struct image *picture,

@@ -32,6 +32,10 @@ int32_t cells_along(int32_t side_px, int32_t cell_px);
 int cells_measure(struct cells_space *, const char *name, const struct image *picture,
                   struct frame_measure *out, struct err *why);
 
+/* The picture last measured, at scale 1..3: sums of 4^scale pixels, (width >> scale) x (height >> scale) of
+ * them. */
+const uint16_t *cells_plane(const struct cells_space *, int scale);
+
 /* Variance of the Laplacian of a cell at a scale, code values squared; 0 when the cell holds no pixel there.
  */
 double cell_variance(const struct measure_cell *, int scale);

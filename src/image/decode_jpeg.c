@@ -16,6 +16,7 @@
 #define PIXELS_PER_BYTE_MOST 512
 #define SCANS_MOST           200 /* of a progressive file; writers use about ten */
 #define PLANES               3
+#define BLOCK                96 /* pixels looked at together for clipping; a multiple of every sampling factor */
 #define ROWS_MOST            32 /* of one strip: 8 x the largest vertical sampling factor */
 
 struct trouble {
@@ -105,13 +106,48 @@ static void clips_row(uint8_t *out, int32_t width, int factor, const uint8_t *cb
     }
 }
 
-static void ends_row(uint8_t *restrict ends, const uint8_t *restrict luma, const uint8_t *restrict clips,
-                     int32_t width)
+static void ends_block(uint8_t *restrict ends, const uint8_t *restrict luma, const uint8_t *restrict clips,
+                       int32_t width)
 {
     for (int32_t x = 0; x < width; x++) {
         uint8_t high = luma[x] >= clips[x] ? IMAGE_END_HIGH : 0;
         uint8_t low = (uint8_t)(luma[x] | (clips[x] ^ 255)) == 0 ? IMAGE_END_LOW : 0;
         ends[x] = high | low;
+    }
+}
+
+/* False when no pixel of the block can be clipped: its extremes are far enough from the ends. No chroma term
+ * exceeds 1.772 times the larger chroma, plus one for rounding. */
+static bool may_clip(const uint8_t *restrict luma, int32_t width, const uint8_t *restrict cb,
+                     const uint8_t *restrict cr, int32_t chroma_width)
+{
+    uint8_t high = 0, low = 255, far = 0;
+    for (int32_t x = 0; x < width; x++) {
+        high = luma[x] > high ? luma[x] : high;
+        low = luma[x] < low ? luma[x] : low;
+    }
+    for (int32_t x = 0; x < chroma_width; x++) {
+        const uint8_t b = (uint8_t)(cb[x] < 128 ? 128 - cb[x] : cb[x] - 128);
+        const uint8_t r = (uint8_t)(cr[x] < 128 ? 128 - cr[x] : cr[x] - 128);
+        far = b > far ? b : far;
+        far = r > far ? r : far;
+    }
+    return low == 0 || high + 1.772 * far + 1 >= 255;
+}
+
+/* One row of luma with its row of chroma, `h` pixels to a sample. */
+static void ends_row(uint8_t *ends, const uint8_t *luma, int32_t width, const uint8_t *cb, const uint8_t *cr,
+                     int h)
+{
+    uint8_t clips[BLOCK];
+    for (int32_t x = 0; x < width; x += BLOCK) {
+        const int32_t n = width - x < BLOCK ? width - x : BLOCK, at = x / h;
+        if (!may_clip(luma + x, n, cb + at, cr + at, (n + h - 1) / h)) {
+            memset(ends + x, 0, (size_t)n);
+            continue;
+        }
+        clips_row(clips, n, h, cb + at, cr + at);
+        ends_block(ends + x, luma + x, clips, n);
     }
 }
 
@@ -123,8 +159,8 @@ static void read_planes(struct jpeg_job *job, struct image *out)
     jpeg_start_decompress(d);
     const int v = d->max_v_samp_factor, h = d->max_h_samp_factor;
     const size_t wide = (size_t)d->comp_info[0].width_in_blocks * DCTSIZE + 4 * DCTSIZE;
-    /* v*8 rows of luma, 8 of each chroma, one of limits */
-    job->strip = mem_new((size_t)(v * DCTSIZE + 2 * DCTSIZE + 1), wide, NULL);
+    /* v*8 rows of luma, 8 of each chroma */
+    job->strip = mem_new((size_t)(v * DCTSIZE + 2 * DCTSIZE), wide, NULL);
     if (!job->strip) ERREXIT1(d, JERR_OUT_OF_MEMORY, 0);
     JSAMPROW rows[PLANES][ROWS_MOST];
     JSAMPARRAY planes[PLANES] = {rows[0], rows[1], rows[2]};
@@ -134,16 +170,14 @@ static void read_planes(struct jpeg_job *job, struct image *out)
         rows[1][i] = job->strip + (size_t)(v * DCTSIZE + i) * wide;
         rows[2][i] = job->strip + (size_t)(v * DCTSIZE + DCTSIZE + i) * wide;
     }
-    uint8_t *clips = job->strip + (size_t)(v * DCTSIZE + 2 * DCTSIZE) * wide;
     const int32_t width = out->width_px;
     while (d->output_scanline < d->output_height) {
         const int32_t top = (int32_t)d->output_scanline;
         jpeg_read_raw_data(d, planes, (JDIMENSION)(v * DCTSIZE));
         for (int32_t i = 0; i < v * DCTSIZE && top + i < out->height_px; i++) {
             size_t at = (size_t)(top + i) * (size_t)width;
-            if (i % v == 0) clips_row(clips, width, h, rows[1][i / v], rows[2][i / v]);
             memcpy(out->luma + at, rows[0][i], (size_t)width);
-            ends_row(out->ends + at, rows[0][i], clips, width);
+            ends_row(out->ends + at, rows[0][i], width, rows[1][i / v], rows[2][i / v], h);
         }
     }
     jpeg_finish_decompress(d);

@@ -46,7 +46,9 @@ int measure_frame(struct measure_space *s, const char *name, const uint8_t *byte
     if (rc) return rc;
     if ((rc = cells_measure(s->cells, name, &s->picture, &m, why))) return rc;
     if (previous || view_out) {
-        view = register_view_new(&s->picture, why);
+        const uint16_t *const sums[] = {NULL, cells_plane(s->cells, 1), cells_plane(s->cells, 2),
+                                        cells_plane(s->cells, 3)};
+        view = register_view_from_sums(&s->picture, sums, why);
         if (!view) rc = why ? why->code : E_NOMEM;
     }
     if (!rc && previous) rc = register_shift(s->shifts, previous, view, &m.shift, why);

@@ -26,6 +26,11 @@ void register_space_free(struct register_space *); /* NULL is fine */
 
 /* The view keeps nothing of `picture`. It may be read by several threads at once. */
 struct register_view *register_view_new(const struct image *picture, struct err *why);
+
+/* The same from sums that exist already: sums[scale], scale 1..3, of 4^scale pixels each, as cells_plane
+ * gives them. */
+struct register_view *register_view_from_sums(const struct image *picture, const uint16_t *const *sums,
+                                              struct err *why);
 void register_view_free(struct register_view *); /* NULL is fine */
 
 /* Where `now` lies relative to `before`, in pixels of the full picture (staddle/measure.h).

@@ -41,6 +41,13 @@ static void reduce_luma(const struct image *picture, int32_t factor, float *out,
         }
 }
 
+static void take_sums(const uint16_t *restrict sums, int32_t factor, float *restrict out, size_t count)
+{
+    const float unit = 1.0f / (float)(factor * factor);
+    for (size_t i = 0; i < count; i++)
+        out[i] = (float)sums[i] * unit;
+}
+
 static void halve(const float *restrict from, int32_t from_width, float *restrict out, int32_t width,
                   int32_t height)
 {
@@ -116,7 +123,8 @@ static void set_sizes(struct register_view *v)
              (w < h ? w : h) >= SIDE_LEAST);
 }
 
-static int fill(struct register_view *v, const struct image *picture, struct err *why)
+static int fill(struct register_view *v, const struct image *picture, const uint16_t *const *sums,
+                struct err *why)
 {
     const size_t n = (size_t)v->level[0].width * (size_t)v->level[0].height;
     float *buffer = mem_new(n, 4 * sizeof *buffer, why);
@@ -129,7 +137,11 @@ static int fill(struct register_view *v, const struct image *picture, struct err
     if (!rc) {
         float *plain = buffer, *next = buffer + n, *wide = buffer + 2 * n;
         work.across = buffer + 3 * n;
-        reduce_luma(picture, v->factor, plain, v->level[0].width, v->level[0].height);
+        const int scale = v->factor == 8 ? 3 : v->factor / 2; /* 1 2 4 8 -> 0 1 2 3 */
+        if (sums && sums[scale])
+            take_sums(sums[scale], v->factor, plain, n);
+        else
+            reduce_luma(picture, v->factor, plain, v->level[0].width, v->level[0].height);
         for (int i = 0; i < v->levels; i++) {
             const struct view_level *l = &v->level[i];
             band_pass(plain, l->plane, l->width, l->height, wide, &work);
@@ -145,7 +157,8 @@ static int fill(struct register_view *v, const struct image *picture, struct err
     return rc;
 }
 
-struct register_view *register_view_new(const struct image *picture, struct err *why)
+struct register_view *register_view_from_sums(const struct image *picture, const uint16_t *const *sums,
+                                              struct err *why)
 {
     if (picture->width_px < SIDE_LEAST || picture->height_px < SIDE_LEAST) {
         fail(why, E_INPUT, "%d x %d pixels are too few to register; give larger pictures",
@@ -161,11 +174,16 @@ struct register_view *register_view_new(const struct image *picture, struct err 
            (v->full_width / v->factor < SIDE_LEAST || v->full_height / v->factor < SIDE_LEAST))
         v->factor /= 2;
     set_sizes(v);
-    if (fill(v, picture, why)) {
+    if (fill(v, picture, sums, why)) {
         register_view_free(v);
         return NULL;
     }
     return v;
+}
+
+struct register_view *register_view_new(const struct image *picture, struct err *why)
+{
+    return register_view_from_sums(picture, NULL, why);
 }
 
 void register_view_free(struct register_view *v)
