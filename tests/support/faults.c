@@ -7,12 +7,13 @@
 #include "base/fs.h"
 
 static long countdown, calls;
-static bool happened;
+static bool happened, dead, for_good;
 
-static bool due(int error)
+bool faults_due(int error)
 {
     calls++;
-    if (countdown == 0 || --countdown > 0) return false;
+    if (!dead && (countdown == 0 || --countdown > 0)) return false;
+    dead = for_good;
     happened = true;
     errno = error;
     return true;
@@ -20,7 +21,7 @@ static bool due(int error)
 
 static long bad_write(int fd, const void *bytes, size_t count)
 {
-    if (!due(ENOSPC)) return write(fd, bytes, count);
+    if (!faults_due(ENOSPC)) return write(fd, bytes, count);
     if (count > 1 && write(fd, bytes, count / 2) < 0) return -1;
     errno = ENOSPC;
     return -1;
@@ -29,12 +30,12 @@ static long bad_write(int fd, const void *bytes, size_t count)
 static int bad_sync(int fd)
 {
     (void)fd;
-    return due(EIO) ? -1 : 0;
+    return faults_due(EIO) ? -1 : 0;
 }
 
 static int bad_rename(const char *from, const char *to)
 {
-    return due(EIO) ? -1 : rename(from, to);
+    return faults_due(EIO) ? -1 : rename(from, to);
 }
 
 void faults_at(long n)
@@ -42,8 +43,14 @@ void faults_at(long n)
     static const struct fs_ops ops = {bad_write, bad_sync, bad_rename};
     countdown = n;
     calls = 0;
-    happened = false;
+    happened = dead = for_good = false;
     fs_use(&ops);
+}
+
+void faults_dead_from(long n)
+{
+    faults_at(n);
+    for_good = true;
 }
 
 bool faults_happened(void)

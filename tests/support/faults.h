@@ -8,6 +8,12 @@
  * or a rename with EIO. 0: none fails. No sync reaches the disk: hundreds of them take their time. */
 void faults_at(long n);
 
+/* As if the process were killed at call number n: that call and every later one fail. */
+void faults_dead_from(long n);
+
+/* For other layers that join in: counts a call; true, with errno set, when it has to fail. */
+bool faults_due(int error);
+
 /* Has it happened? */
 bool faults_happened(void);
 
