@@ -1,4 +1,4 @@
-/* test.h - what every test program includes first: cmocka, less its fail(), whose name base/err.h has. */
+/* test.h - what every test program includes first: cmocka, less its fail(), whose name base/err.h has: fail_msg says why. */
 #ifndef TESTS_SUPPORT_TEST_H
 #define TESTS_SUPPORT_TEST_H
 
@@ -13,6 +13,8 @@
 
 #include <cmocka.h>
 #undef fail
+#undef fail_msg
+#define fail_msg(...) (print_error(__VA_ARGS__), print_error("\n"), _fail(__FILE__, __LINE__))
 
 /* An empty folder for this test program's files; the same one each time. Removed at exit. */
 const char *test_folder(void);
