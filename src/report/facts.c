@@ -48,20 +48,12 @@ static int by_value(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
-/* Median of what `take` gives for each frame, those without a value left out; STACK_NONE when none has one.
- */
-static int64_t median(const struct judgement *j, int64_t (*take)(const struct judgement *, int32_t))
+/* Sorts; STACK_NONE when there are none. */
+static int64_t median(int64_t *values, int32_t count)
 {
-    int64_t *all = mem_new((size_t)j->frames, sizeof *all, NULL);
-    int32_t count = 0;
-    for (int32_t i = 0; all && i < j->frames; i++) {
-        const int64_t v = take(j, i);
-        if (v != STACK_NONE) all[count++] = v;
-    }
-    if (count) qsort(all, (size_t)count, sizeof *all, by_value);
-    const int64_t out = count ? all[count / 2] : STACK_NONE;
-    mem_free(all);
-    return out;
+    if (!count) return STACK_NONE;
+    qsort(values, (size_t)count, sizeof *values, by_value);
+    return values[count / 2];
 }
 
 /* Axis position that a count stands for; STACK_NONE without a bench. */
@@ -78,22 +70,23 @@ static int64_t reached_nm(const struct judgement *j, int32_t i)
     return position_nm(j, j->rows[i].reached_counts);
 }
 
-static int64_t target_step(const struct judgement *j, int32_t i)
+static int64_t target_nm(const struct judgement *j, int32_t i)
 {
-    if (i == 0 || j->rows[i].target_nm == STACK_NONE || j->rows[i - 1].target_nm == STACK_NONE)
-        return STACK_NONE;
-    return llabs(j->rows[i].target_nm - j->rows[i - 1].target_nm);
+    return j->rows[i].target_nm;
 }
 
-static int64_t reached_step(const struct judgement *j, int32_t i)
+/* Mean distance of slices that follow each other by number; STACK_NONE when there are none. */
+static int64_t mean_step(const struct judgement *j, int64_t (*at)(const struct judgement *, int32_t))
 {
-    if (i == 0 || reached_nm(j, i) == STACK_NONE || reached_nm(j, i - 1) == STACK_NONE) return STACK_NONE;
-    return llabs(reached_nm(j, i) - reached_nm(j, i - 1));
-}
-
-static int64_t exposure_of(const struct judgement *j, int32_t i)
-{
-    return j->rows[i].exposure_us;
+    int64_t sum = 0;
+    int32_t count = 0;
+    for (int32_t i = 1; i < j->frames; i++) {
+        if (abs(j->rows[i].slice - j->rows[i - 1].slice) != 1) continue;
+        if (at(j, i) == STACK_NONE || at(j, i - 1) == STACK_NONE) continue;
+        sum += llabs(at(j, i) - at(j, i - 1));
+        count++;
+    }
+    return count ? sum / count : STACK_NONE;
 }
 
 static void um_text(int64_t nm, char *out, size_t room)
@@ -133,36 +126,47 @@ static void add_positions(struct facts *f, const struct judgement *j, const stru
     if (count) way_text(slices[0].target_nm, slices[count - 1].target_nm, r->planned, sizeof r->planned);
     way_text(reached_nm(j, 0), reached_nm(j, last), r->shot, sizeof r->shot);
     r = add_row(f, "spacing");
-    um_text(median(j, target_step), r->planned, sizeof r->planned);
-    um_text(median(j, reached_step), r->shot, sizeof r->shot);
+    um_text(mean_step(j, target_nm), r->planned, sizeof r->planned);
+    um_text(mean_step(j, reached_nm), r->shot, sizeof r->shot);
+}
+
+/* Medians of what was waited and exposed for the stack's frames; `room` is as long as `exposures`. */
+static void add_times(struct facts *f, const struct judgement *j, const struct exposure_row *exposures,
+                      int32_t count, int64_t *room)
+{
+    int32_t n = 0;
+    for (int32_t i = 0; i < count; i++)
+        if (exposures[i].purpose == PURPOSE_STACK && exposures[i].settle_us != STACK_NONE)
+            room[n++] = exposures[i].settle_us;
+    struct page_row *r = add_row(f, "settle");
+    ms_text(median(room, n), r->shot, sizeof r->shot);
+    if (j->plan_known) ms_text(j->plan.timeline.settle_us, r->planned, sizeof r->planned);
+    n = 0;
+    for (int32_t i = 0; i < count; i++)
+        if (exposures[i].purpose == PURPOSE_STACK && exposures[i].exposure_us != STACK_NONE)
+            room[n++] = exposures[i].exposure_us;
+    r = add_row(f, "exposure time");
+    ms_text(median(room, n), r->shot, sizeof r->shot);
+    if (j->plan_known) ms_text(j->plan.timeline.exposure_us, r->planned, sizeof r->planned);
 }
 
 static void add_tries(struct facts *f, const struct exposure_row *exposures, int32_t count)
 {
     int32_t fired = 0, again = 0, lost = 0;
-    int64_t settle = STACK_NONE;
     for (int32_t i = 0; i < count; i++) {
         if (exposures[i].purpose != PURPOSE_STACK) continue;
         fired++;
         again += exposures[i].attempt > 1;
         lost += exposures[i].state == EXPOSURE_LOST || exposures[i].state == EXPOSURE_DOUBTFUL;
-        if (exposures[i].settle_us > settle) settle = exposures[i].settle_us;
     }
     struct page_row *r = add_row(f, "exposures");
     snprintf(r->shot, sizeof r->shot, "%d, of these %d again, %d lost", fired, again, lost);
-    r = add_row(f, "settle");
-    ms_text(settle, r->shot, sizeof r->shot);
 }
 
-static void add_times(struct facts *f, const struct judgement *j)
+static void add_duration(struct facts *f, const struct judgement *j)
 {
-    struct page_row *settle = &f->rows[f->row_count - 1];
     const int64_t first = j->rows[0].triggered_at_us, last = j->rows[j->frames - 1].triggered_at_us;
-    struct page_row *r = add_row(f, "exposure time");
-    ms_text(median(j, exposure_of), r->shot, sizeof r->shot);
-    if (j->plan_known) ms_text(j->plan.timeline.settle_us, settle->planned, sizeof settle->planned);
-    if (j->plan_known) ms_text(j->plan.timeline.exposure_us, r->planned, sizeof r->planned);
-    r = add_row(f, "time from first to last");
+    struct page_row *r = add_row(f, "time from first to last");
     if (j->plan_known)
         span_text(j->plan.timeline.slice_us * (j->plan.slice_count - 1), r->planned, sizeof r->planned);
     if (first != STACK_NONE && last != STACK_NONE) span_text(llabs(last - first), r->shot, sizeof r->shot);
@@ -172,15 +176,19 @@ static int gather_rows(struct store *store, const struct judgement *j, struct fa
 {
     struct slice_row *slices = NULL;
     struct exposure_row *exposures = NULL;
+    int64_t *room = NULL;
     int32_t slice_count = 0, exposure_count = 0;
     int rc = store_slices(store, 0, &slices, &slice_count, why);
     if (!rc) rc = store_exposures(store, &exposures, &exposure_count, why);
+    if (!rc && !(room = mem_new((size_t)exposure_count, sizeof *room, why))) rc = E_NOMEM;
     if (!rc) {
         add_slices(f, j, slices, slice_count);
         add_positions(f, j, slices, slice_count);
         add_tries(f, exposures, exposure_count);
-        add_times(f, j);
+        add_times(f, j, exposures, exposure_count, room);
+        add_duration(f, j);
     }
+    mem_free(room);
     mem_free(slices);
     mem_free(exposures);
     return rc;

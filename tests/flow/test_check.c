@@ -269,6 +269,40 @@ static void a_hostile_name_stays_text(void **state)
     said_clear(&r);
 }
 
+/* A small job on the simulated bench: what the job says (6 slices and 4 of margin over 0.5 mm, settle 700 ms,
+ * 0.2 s) stands in the page, planned and shot. */
+static void the_page_tells_planned_beside_shot(void **state)
+{
+    (void)state;
+    static const char *const wanted[][3] = {
+        {"slices", "10, of these 4 margin", "10, of these 4 margin"},
+        {"from near to far", "-0.200 to 0.700 mm", "-0.200 to 0.700 mm"},
+        {"spacing", "100.00 um", "100.00 um"},
+        {"exposures", "", "10, of these 0 again, 0 lost"},
+        {"settle", "700 ms", "700 ms"},
+        {"exposure time", "200 ms", "200 ms"},
+    };
+    struct said r =
+        shell("cd %s && printf 'camera: {width_px: 240, height_px: 160, sensor_width_mm: 24}\n"
+              "axis: {lead_mm: 2, steps_per_rev: 200, microsteps: 16, clearance_mm: 8}\n"
+              "lens: {focal_length_mm: 35, f_number: 2.8}\n' >bench.yaml && "
+              "printf 'bench: bench.yaml\nmagnification: 4\nnear_mm: 0\nfar_mm: 0.5\nslices: 6\nsettle_ms: "
+              "700\nexposure_s: 0.2\n"
+              "seed: 3\n' >small-job.yaml && staddle simulate small-job.yaml --stack small --quiet && "
+              "{ staddle check small --page small.html --quiet || test $? = 1; } && cat small.html",
+              test_folder());
+    assert_int_equal(r.status, 0);
+    for (size_t i = 0; i < sizeof wanted / sizeof *wanted; i++) {
+        char row[300];
+        snprintf(row, sizeof row, "<tr><th scope=\"row\">%s</th><td>%s</td><td>%s</td></tr>", wanted[i][0],
+                 wanted[i][1], wanted[i][2]);
+        if (!strstr(r.out, row)) print_error("not in the page: %s\n", row);
+        assert_non_null(strstr(r.out, row));
+    }
+    assert_non_null(strstr(r.out, "settle_ms: 700")); /* the job file itself */
+    said_clear(&r);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -283,6 +317,7 @@ int main(void)
         cmocka_unit_test(wrong_input_is_refused),
         cmocka_unit_test(an_older_page_is_replaced),
         cmocka_unit_test(a_hostile_name_stays_text),
+        cmocka_unit_test(the_page_tells_planned_beside_shot),
     };
     return cmocka_run_group_tests(tests, set_up, NULL);
 }

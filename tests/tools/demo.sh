@@ -20,11 +20,11 @@ say() {
 }
 
 say plan "$job"
-sed -n 1,4p "$out/plan.txt"
+sed -n '1p;/^  spacing/p;/^  compose/p' "$out/plan.txt"
 say simulate "$job" --stack "$out/stack"
-tail -n 1 "$out/simulate.txt"
+sed -n 1,2p "$out/simulate.txt"
 say check "$out/stack" --page "$out/report.html"
-sed -n 1,7p "$out/check.txt"
+sed -n '1,2p;/^  [1-3]  /p' "$out/check.txt"
 say handover "$out/stack" --to "$out/handover"
 sed -n 1,2p "$out/handover.txt"
 
