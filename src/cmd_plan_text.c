@@ -66,6 +66,8 @@ static struct look duration(double seconds)
     const long whole = lround(seconds);
     if (seconds < 99.95)
         snprintf(out.text, sizeof out.text, "%.3g s", seconds);
+    else if (whole < 3600 && whole % 60 == 0)
+        snprintf(out.text, sizeof out.text, "%ld min", whole / 60);
     else if (whole < 3600)
         snprintf(out.text, sizeof out.text, "%ld min %ld s", whole / 60, whole % 60);
     else
@@ -184,9 +186,8 @@ static void print_time(FILE *out, const json_t *r)
     fprintf(out, LEFT "a slice: move %s ms, settle %s ms, ", "", show(number(t, "move_ms")).text,
             show(number(t, "settle_ms")).text);
     if (lag > 0) fprintf(out, "shutter lag %s ms, ", show(lag).text);
-    fprintf(out, "expose %s s", plain(number(t, "exposure_s")).text);
-    if (recycle > 0) fprintf(out, "; the flash takes %s s to recycle", show(recycle).text);
-    fputc('\n', out);
+    fprintf(out, "expose %s s\n", plain(number(t, "exposure_s")).text);
+    if (recycle > 0) fprintf(out, LEFT "the flash takes %s s to recycle\n", "", show(recycle).text);
 }
 
 /* --- --within --- */
@@ -246,7 +247,7 @@ static void print_spacing_row(FILE *out, const json_t *row)
     const double overlap = number(row, "overlap_asked");
     const bool by_contrast = isnan(overlap);
     char first[LOOK_ROOM + 16];
-    snprintf(first, sizeof first, "%s%s", by_contrast ? "contrast -" : "overlap ",
+    snprintf(first, sizeof first, "%s%s", by_contrast ? "drop of " : "overlap ",
              percent(by_contrast ? number(row, "contrast_drop") : overlap).text);
     print_row(out, row, first);
 }

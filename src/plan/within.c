@@ -35,16 +35,29 @@ static int32_t most_inner(const struct plan *own)
     return counts + 1 < room ? (int32_t)counts + 1 : room;
 }
 
+/* Few slices lie far apart, and so does the margin: does it still keep clear of the subject? */
+static bool keeps_clear(const struct bench *b, const struct plan *own, int32_t inner)
+{
+    const int64_t depth_nm = own->far_nm - own->near_nm;
+    const int64_t beyond_nm = depth_nm + own->margin_far * depth_nm / (inner - 1);
+    return !b->axis.clearance_nm || beyond_nm < b->axis.clearance_nm;
+}
+
 static int too_short(const struct bench *b, const struct job *j, const struct plan *own, int64_t limit_us,
                      struct err *why)
 {
-    const bool flat = own->far_nm == own->near_nm;
-    const int64_t least_us = flat ? own->timeline.total_us : total_us(b, own, 2);
+    int32_t slices = own->slice_count;
+    int64_t least_us = own->timeline.total_us;
+    for (int32_t inner = 2; own->far_nm > own->near_nm && inner < PLAN_SLICES_MOST; inner++) {
+        if (!keeps_clear(b, own, inner) || total_us(b, own, inner) >= least_us) continue;
+        least_us = total_us(b, own, inner);
+        slices = inner + own->margin_near + own->margin_far;
+    }
     return fail(
         why, E_INPUT,
-        "%s: %.4g s are too short for %d slices and %d of margin, which take %.4g s; allow more, or shorten "
+        "%s: %.4g s are too short: even %d slices, margin and all, take %.4g s; allow more, or shorten "
         "start_delay_s or settle_ms",
-        j->path, s_from_us(limit_us), flat ? 1 : 2, own->margin_near + own->margin_far, s_from_us(least_us));
+        j->path, s_from_us(limit_us), slices, s_from_us(least_us));
 }
 
 /* Time is not steady in the count (few slices far apart move far), so look from the most downward. */
@@ -54,11 +67,10 @@ static int find_finest(const struct bench *b, const struct job *j, const struct 
     struct job tried = *j;
     tried.spacing_nm = 0;
     tried.overlap = -1;
-    if (own->far_nm == own->near_nm)
-        return own->timeline.total_us <= limit_us ? plan_make(b, j, out, NULL, why)
-                                                  : too_short(b, j, own, limit_us, why);
-    for (int32_t inner = most_inner(own); inner >= 2; inner--) {
-        if (total_us(b, own, inner) > limit_us) continue;
+    if (own->far_nm == own->near_nm && own->timeline.total_us <= limit_us)
+        return plan_make(b, j, out, NULL, why);
+    for (int32_t inner = own->far_nm > own->near_nm ? most_inner(own) : 0; inner >= 2; inner--) {
+        if (total_us(b, own, inner) > limit_us || !keeps_clear(b, own, inner)) continue;
         tried.slices = inner;
         int rc = plan_make(b, &tried, out, NULL, why);
         if (rc || out->timeline.total_us <= limit_us) return rc;
