@@ -44,19 +44,19 @@ static int blame(const char *from, const char *copy, const char *wanted, struct 
     char now[SHA256_ROOM];
     int rc = sha256_file(from, now, NULL, why);
     if (rc) return rc;
-    if (strcmp(now, wanted))
+    if (strcmp(now, wanted) != 0)
         return fail(why, E_DAMAGED, "%s: has changed since it was shot; put a good copy of it back", from);
     return fail(why, E_IO, "%s: differs from its original after copying; check that disk", copy);
 }
 
 static int copy_one(struct work *w, const struct record_row *r, struct err *why)
 {
-    char from[PATH_MAX], to[PATH_MAX], sha256[SHA256_ROOM];
+    char from[PATH_MAX], to[PATH_MAX], sha256[SHA256_ROOM] = "";
     int rc = store_frame_path(w->st, r->file.name, from, sizeof from, why);
     if (!rc) rc = fs_join(to, sizeof to, w->part, r->name, why);
     if (!rc) rc = fs_copy(from, to, COPY_MODE, why);
     if (!rc) rc = sha256_file(to, sha256, NULL, why);
-    if (!rc && strcmp(sha256, r->file.sha256)) rc = blame(from, to, r->file.sha256, why);
+    if (!rc && strcmp(sha256, r->file.sha256) != 0) rc = blame(from, to, r->file.sha256, why);
     return rc ? rc : note_in_manifest(w, sha256, r->name, why);
 }
 

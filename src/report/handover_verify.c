@@ -47,7 +47,7 @@ static bool read_line(const char *text, size_t n, struct line *out)
 {
     const size_t hex = SHA256_ROOM - 1;
     if (n < hex + 3 || n - hex - 2 >= sizeof out->name || memchr(text, '\0', n)) return false;
-    if (!is_hex(text, hex) || memcmp(text + hex, "  ", 2)) return false;
+    if (!is_hex(text, hex) || memcmp(text + hex, "  ", 2) != 0) return false;
     snprintf(out->sha256, sizeof out->sha256, "%.*s", (int)hex, text);
     snprintf(out->name, sizeof out->name, "%.*s", (int)(n - hex - 2), text + hex + 2);
     return folder_name_ok(out->name);
@@ -101,7 +101,7 @@ static int check_file(const char *dir, const struct line *l, struct handover_che
     if (!fs_exists(path)) return add(c, HANDOVER_MISSING, l->name, why);
     if (!folder_is_file(path)) return add(c, HANDOVER_CHANGED, l->name, why);
     rc = sha256_file(path, sha256, NULL, why);
-    if (!rc && strcmp(sha256, l->sha256)) rc = add(c, HANDOVER_CHANGED, l->name, why);
+    if (!rc && strcmp(sha256, l->sha256) != 0) rc = add(c, HANDOVER_CHANGED, l->name, why);
     return rc;
 }
 

@@ -34,7 +34,7 @@ static long number_of(const char *name)
 {
     static const char prefix[] = "stack-";
     char *end;
-    if (strncmp(name, prefix, strlen(prefix))) return 0;
+    if (strncmp(name, prefix, strlen(prefix)) != 0) return 0;
     const char *digits = name + strlen(prefix);
     const long n = *digits >= '0' && *digits <= '9' ? strtol(digits, &end, 10) : 0;
     return n > 0 && n < STACK_MOST && !*end ? n : 0;

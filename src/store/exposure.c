@@ -41,7 +41,7 @@ static int state_of(struct store *st, int64_t id, enum exposure_state *out, stru
 /* Inside a transaction. */
 static int go(struct store *st, int64_t id, enum exposure_state to, const char *reason, struct err *why)
 {
-    enum exposure_state from;
+    enum exposure_state from = EXPOSURE_LOST;
     int rc = state_of(st, id, &from, why);
     if (rc) return rc;
     if (!legal[from][to])
@@ -164,7 +164,7 @@ int store_exposure_kept(struct store *st, int64_t id, const struct file_row *fil
 
 static int check_end(struct store *st, int64_t id, enum exposure_state to, int32_t count, struct err *why)
 {
-    enum exposure_state from;
+    enum exposure_state from = EXPOSURE_LOST;
     if (to != EXPOSURE_LOST && to != EXPOSURE_DOUBTFUL && to != EXPOSURE_FAILED)
         return fail(why, E_INPUT, "exposure %lld: no end called %s", (long long)id,
                     word_of(WORD_STATE, (int)to));
@@ -217,7 +217,7 @@ int store_add_imported(struct store *st, const struct imported_frame *frames, in
 {
     const struct plan_row plan = {
         .source = PLAN_IMPORTED, .made_wall_us = made_wall_us, .spacing_nm = STACK_NONE};
-    int64_t id;
+    int64_t id = 0;
     int rc = store_may_write(st, why);
     if (!rc) rc = db_begin(st->db, why);
     if (rc) return rc;

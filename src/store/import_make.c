@@ -24,7 +24,7 @@ static int copy_file(const struct import_list *l, struct store *st, const struct
     if (!rc) rc = fs_join(to, sizeof to, st->frames, row->name, why);
     if (!rc) rc = fs_copy(from, to, 0444, why);
     if (!rc) rc = sha256_file(to, sha256, NULL, why);
-    if (!rc && strcmp(sha256, row->sha256))
+    if (!rc && strcmp(sha256, row->sha256) != 0)
         rc = fail(why, E_IO, "%s: changed while it was copied, or the disk errs; import again", from);
     return rc;
 }

@@ -143,7 +143,7 @@ static int check_count(sqlite3 *db, const char *sql, int64_t wanted, const char 
 
 int schema_check(sqlite3 *db, bool may_be_older, struct err *why)
 {
-    int64_t id, version;
+    int64_t id = 0, version = 0;
     int rc = db_number(db, why, &id, "PRAGMA application_id", "");
     if (!rc && id != SCHEMA_APPLICATION_ID)
         rc = fail(why, E_INPUT, "stack.db: a database, but not one of a stack; name a stack folder");

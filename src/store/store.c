@@ -205,7 +205,7 @@ int store_add_plan(struct store *st, const struct plan *plan, const char *reason
                            .made_wall_us = made_wall_us,
                            .spacing_nm = plan->spacing_nm,
                            .scale_change = plan->optics.scale_change};
-    int64_t id;
+    int64_t id = 0;
     snprintf(row.reason, sizeof row.reason, "%s", reason);
     int rc = store_may_write(st, why);
     if (!rc) rc = db_begin(st->db, why);
