@@ -105,8 +105,7 @@ static void print_findings(FILE *out, const json_t *findings, bool grave)
 {
     size_t i;
     json_t *f;
-    json_array_foreach(findings, i, f)
-    {
+    json_array_foreach (findings, i, f) {
         if (json_is_true(json_object_get(f, "grave")) != grave) continue;
         fprintf(out, "%s %s\n", grave ? "!" : "-", json_get_text(f, "text"));
         if (json_get_text(f, "advice")[0]) fprintf(out, "  %s\n", json_get_text(f, "advice"));

@@ -91,9 +91,10 @@ static void print_places(FILE *out, const json_t *r)
     json_t *w;
     const json_t *list = json_object_get(r, "weakest");
     if (json_array_size(list)) fputs("\nthe weakest places:\n", out);
-    json_array_foreach(list, i, w) fprintf(
-        out, "  %zu  slice %d at x %.0f, y %.0f: %s\n", i + 1, slice_of(r, json_object_get(w, "frame")),
-        json_get_number(w, "at_x_px"), json_get_number(w, "at_y_px"), json_get_text(w, "reason"));
+    json_array_foreach (list, i, w)
+        fprintf(out, "  %zu  slice %d at x %.0f, y %.0f: %s\n", i + 1,
+                slice_of(r, json_object_get(w, "frame")), json_get_number(w, "at_x_px"),
+                json_get_number(w, "at_y_px"), json_get_text(w, "reason"));
 }
 
 static void print_light(FILE *out, const json_t *r)
@@ -107,8 +108,7 @@ static void print_findings(FILE *out, const json_t *r, bool grave)
 {
     size_t i;
     json_t *f;
-    json_array_foreach(json_object_get(r, "findings"), i, f)
-    {
+    json_array_foreach (json_object_get(r, "findings"), i, f) {
         if (json_is_true(json_object_get(f, "grave")) != grave) continue;
         fprintf(out, "%s %s\n", grave ? "!" : "-", json_get_text(f, "text"));
         if (json_get_text(f, "advice")[0]) fprintf(out, "  %s\n", json_get_text(f, "advice"));
@@ -127,7 +127,8 @@ static void text(FILE *out, const json_t *r)
     print_findings(out, r, true);
     print_findings(out, r, false);
     fputs("\npictures:", out);
-    json_array_foreach(json_object_get(r, "pictures"), i, name) fprintf(out, " %s", json_string_value(name));
+    json_array_foreach (json_object_get(r, "pictures"), i, name)
+        fprintf(out, " %s", json_string_value(name));
     fprintf(out, "\npage: %s\n", json_get_text(r, "page"));
 }
 

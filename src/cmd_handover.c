@@ -55,8 +55,8 @@ static bool is_grave(const json_t *r)
 {
     size_t i;
     json_t *f;
-    json_array_foreach(json_object_get(r, "findings"), i,
-                       f) if (json_is_true(json_object_get(f, "grave"))) return true;
+    json_array_foreach (json_object_get(r, "findings"), i, f)
+        if (json_is_true(json_object_get(f, "grave"))) return true;
     return false;
 }
 
@@ -132,8 +132,7 @@ static void text_verified(FILE *out, const json_t *r)
     for (size_t f = 0; f < sizeof faults / sizeof *faults; f++) {
         size_t i;
         json_t *name;
-        json_array_foreach(json_object_get(r, faults[f]), i, name)
-        {
+        json_array_foreach (json_object_get(r, faults[f]), i, name) {
             fprintf(out, "%s: %s\n", faults[f], json_string_value(name));
             wrong++;
         }

@@ -77,7 +77,7 @@ static void text(FILE *out, const json_t *r)
         fprintf(out, "shot %s\n", strcmp(order, "near-first") ? "from far to near" : "from near to far");
     size_t i;
     json_t *row;
-    json_array_foreach(json_object_get(r, "skipped"), i, row)
+    json_array_foreach (json_object_get(r, "skipped"), i, row)
         fprintf(out, "left out: %s (%s)\n", json_get_text(row, "name"), json_get_text(row, "reason"));
 }
 

@@ -191,8 +191,7 @@ static void text(FILE *out, const json_t *result)
             "too light", "black", "noise", "sharpness", "moved, and grown, against the one before");
     size_t i;
     json_t *frame;
-    json_array_foreach(json_object_get(result, "frames"), i, frame)
-    {
+    json_array_foreach (json_object_get(result, "frames"), i, frame) {
         char room[NAME_COLUMN + 1], size[32];
         snprintf(size, sizeof size, "%.0f x %.0f%s", json_get_number(frame, "width_px"),
                  json_get_number(frame, "height_px"),
@@ -207,8 +206,7 @@ static void text(FILE *out, const json_t *result)
         print_shift(out, frame, i == 0);
         fputc('\n', out);
     }
-    json_array_foreach(json_object_get(result, "frames"), i, frame)
-    {
+    json_array_foreach (json_object_get(result, "frames"), i, frame) {
         if (!json_is_true(json_object_get(frame, "reduced"))) continue;
         fputs("* of a raw: its preview, or developed at half size\n", out);
         break;

@@ -261,9 +261,11 @@ static void print_choices(FILE *out, const json_t *r)
     fprintf(out, "\n  %-16s%9s%9s%9s%9s%10s%9s%9s%8s  %s\n", "", "works as", "spot", "contrast", "depth",
             "spacing", "overlap", "midway", "slices", "time");
     fprintf(out, "  %-16s%9s%9s%9s%9s%10s\n", "", "f/", "px", "", "um", "um");
-    json_array_foreach(part(c, "apertures"), i, row) print_aperture_row(out, row);
+    json_array_foreach (part(c, "apertures"), i, row)
+        print_aperture_row(out, row);
     if (i) fputc('\n', out);
-    json_array_foreach(part(c, "spacings"), i, row) print_spacing_row(out, row);
+    json_array_foreach (part(c, "spacings"), i, row)
+        print_spacing_row(out, row);
     fputs("  contrast: what diffraction leaves of detail at half the sensor's limit; midway: how much of "
           "that is\n"
           "  left between two slices; > as the job has it\n",
@@ -291,8 +293,7 @@ static void print_from(FILE *out, const json_t *inputs, const char *from, const 
     size_t i;
     json_t *row;
     int column = 0;
-    json_array_foreach(inputs, i, row)
-    {
+    json_array_foreach (inputs, i, row) {
         char text[160];
         if (strcmp(json_get_text(row, "from"), from)) continue;
         print_value(text, sizeof text, row);

@@ -123,8 +123,7 @@ static void text_findings(FILE *out, const json_t *result)
 {
     size_t i;
     json_t *f;
-    json_array_foreach(json_object_get(result, "findings"), i, f)
-    {
+    json_array_foreach (json_object_get(result, "findings"), i, f) {
         const char *advice = json_get_text(f, "advice");
         fprintf(out, "  %s%s%s\n", json_get_text(f, "text"), *advice ? ". " : "", advice);
     }

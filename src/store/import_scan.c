@@ -134,7 +134,8 @@ static int list_names(struct import_list *l, struct name_list *names, struct err
     if (!d) return fail_errno(why, E_INPUT, "%s: cannot open the folder", l->folder);
     int rc = E_OK;
     for (struct dirent *e; !rc && (e = readdir(d));)
-        if (strcmp(e->d_name, ".") != 0 && strcmp(e->d_name, "..") != 0) rc = take_name(l, names, e->d_name, why);
+        if (strcmp(e->d_name, ".") != 0 && strcmp(e->d_name, "..") != 0)
+            rc = take_name(l, names, e->d_name, why);
     closedir(d);
     if (names->count) qsort(names->rows, (size_t)names->count, sizeof *names->rows, by_stem);
     if (l->skipped_count) qsort(l->skipped, (size_t)l->skipped_count, sizeof *l->skipped, by_name);

@@ -59,7 +59,7 @@ int measured_get(struct store *st, const struct file_row *file, const struct fil
     derived_name(file, name);
     int rc = store_derived_get(st, name, &bytes, &count, why);
     if (rc) return rc;
-    if (count < n || memcmp(bytes, first, n))
+    if (count < n || memcmp(bytes, first, n) != 0)
         rc = fail(why, E_INPUT, "%s: measured of other bytes; measure again", name);
     else
         rc = measure_from_bytes(name, bytes + n, count - n, out, why);
