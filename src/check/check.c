@@ -91,15 +91,20 @@ static void set_facts(struct work *w)
  * chosen for), more where the frames stand closer than the depth of field. */
 static void set_reach(struct work *w)
 {
-    w->reach = shape_reach(&w->shape);
-    if (!w->shape.tiles && w->in->dof_slices > 0) w->reach = w->in->dof_slices / 2;
-    if (w->shape.tiles == 0 && w->reach < 0.5) w->reach = 0.5;
+    w->shape_reach = w->shape.tiles ? shape_reach(&w->shape) : w->in->dof_slices / 2;
+    w->reach = fmax(w->shape_reach, 0.5);
 }
 
 /* In the wrong place a frame looks worse than its neighbours; that is told once. */
 static bool in_swap(const struct work *w, int32_t frame)
 {
     return frame_list_has(&w->v.swapped, frame) || frame_list_has(&w->v.swapped, frame - 1);
+}
+
+/* Where neither frame shows anything sharp, a shift is hard to measure and harms nobody. */
+static bool matters(const struct work *w, int32_t frame)
+{
+    return frame >= w->v.useful_first && frame - 1 <= w->v.useful_last;
 }
 
 static int judge_frames(struct work *w, struct err *why)
@@ -110,6 +115,7 @@ static int judge_frames(struct work *w, struct err *why)
     if ((rc = frames_light(&w->tiles, &w->v.light, w->odd_light, why))) return rc;
     for (int32_t i = 0; i < w->in->frames && !rc; i++) {
         if (in_swap(w, i)) w->blurred[i] = false;
+        if (!matters(w, i)) w->shifted[i] = false;
         if (w->blurred[i]) rc = frame_list_add(&w->v.blurred, i, why);
         if (!rc && w->shifted[i]) rc = frame_list_add(&w->v.shifted, i, why);
     }
@@ -124,9 +130,8 @@ static int judge(struct work *w, struct err *why)
     if ((rc = curves_find(&w->tiles, w->curves, why))) return rc;
     if ((rc = shape_fit(&w->tiles, w->curves, &w->shape, why))) return rc;
     set_reach(w);
-    if ((rc = sequence_judge(w, why)) || (rc = places_judge(w, why)) || (rc = judge_frames(w, why)))
-        return rc;
-    if ((rc = needs_find(w, why)) || (rc = weak_find(w, why))) return rc;
+    if ((rc = sequence_judge(w, why)) || (rc = places_judge(w, why)) || (rc = needs_find(w, why))) return rc;
+    if ((rc = judge_frames(w, why)) || (rc = weak_find(w, why))) return rc;
     return say_all(w, why);
 }
 

@@ -91,9 +91,11 @@ int curves_find(const struct tiles *t, struct tile_curve *curves, struct err *wh
 
 #define SHAPE_BIN    0.25 /* frames */
 #define SHAPE_BINS   64   /* thus up to 16 frames from the peak */
-#define SHAPE_EACH   64   /* values kept a bin: enough for a median */
+#define SHAPE_EACH   512  /* values kept a bin */
 #define SHAPE_TILES  12   /* fewer curves than this: a guess; a median of fewer moves by more than a tenth */
 #define SHAPE_SIGNAL 6.0  /* jitters; below it a value is more noise than curve */
+#define SHAPE_DEEP   3.5  /* ln: further down, neighbours at other depths are more than the tile's own tail */
+#define SHAPE_OWN    3    /* bins that a width and a power need */
 #define GUESS_WIDTH  1.2  /* frames: a spacing of 0.6 depths of field, common practice, no source */
 #define GUESS_POWER  1.25
 
@@ -133,15 +135,23 @@ static void bin_curve(const struct tiles *t, int scale, int32_t tile, const stru
     }
 }
 
+/* How many bins from the peak on are the tile's own: up to the first that is thin or deep. */
+static int own_bins(const double *middle, const int32_t *count)
+{
+    int b = 0;
+    while (b < SHAPE_BINS && count[b] >= SHAPE_TILES && middle[b] >= -SHAPE_DEEP)
+        b++;
+    return b;
+}
+
 /* Least squares over a grid of widths and powers; a bin weighs as the root of its values. */
-static void fit_bins(const double *middle, const int32_t *count, double *width, double *power)
+static void fit_bins(const double *middle, const int32_t *count, int bins, double *width, double *power)
 {
     double best = INFINITY;
     for (double q = 0.5; q <= 3.01; q += 0.125)
-        for (double w = 0.3; w < 24; w *= 1.04) {
+        for (double w = 0.15; w < 24; w *= 1.04) {
             double sum = 0;
-            for (int b = 0; b < SHAPE_BINS; b++) {
-                if (count[b] < 3) continue;
+            for (int b = 0; b < bins; b++) {
                 const double u = (b + 0.5) * SHAPE_BIN / w, off = middle[b] + q * log(1 + u * u);
                 sum += sqrt(count[b]) * off * off;
             }
@@ -157,16 +167,14 @@ static int fit_scale(const struct tiles *t, const struct tile_curve *curves, int
                      struct bins *bins, struct focus_shape *out)
 {
     double middle[SHAPE_BINS];
-    int32_t filled = 0;
     *bins = (struct bins){0};
     for (int32_t tile = 0; tile < t->count; tile += stride)
         if (tells_shape(&curves[tile])) bin_curve(t, scale, tile, &curves[tile], bins);
-    for (int b = 0; b < SHAPE_BINS; b++) {
+    for (int b = 0; b < SHAPE_BINS; b++)
         middle[b] = robust_median(bins->value[b], bins->count[b]);
-        filled += bins->count[b] >= 3;
-    }
-    if (filled < 6) return 0;
-    fit_bins(middle, bins->count, &out->width[scale], &out->power[scale]);
+    const int own = own_bins(middle, bins->count);
+    if (own < SHAPE_OWN) return 0;
+    fit_bins(middle, bins->count, own, &out->width[scale], &out->power[scale]);
     return 1;
 }
 
@@ -199,5 +207,5 @@ double shape_log(const struct focus_shape *s, int scale, double u)
 
 double shape_reach(const struct focus_shape *s)
 {
-    return s->width[0] * sqrt(exp(log(2.0) / s->power[0]) - 1);
+    return s->width[1] * sqrt(exp(log(2.0) / s->power[1]) - 1);
 }

@@ -36,7 +36,8 @@ int shape_fit(const struct tiles *, const struct tile_curve *, struct focus_shap
 
 double shape_log(const struct focus_shape *, int scale, double u); /* ln of the height at u, 0 at u = 0 */
 
-/* Distance from focus at which the signal of the finest scale has fallen to a half: contrast to 0.71. */
+/* Distance from focus at which the signal at half size (detail at half the Nyquist frequency) has fallen to a
+ * half: contrast to 0.71. */
 double shape_reach(const struct focus_shape *);
 
 #endif

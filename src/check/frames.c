@@ -4,144 +4,144 @@
 
 #include "base/mem.h"
 #include "check/robust.h"
+#include "image/peaks.h"
 
 /* ---- blurred ---- */
 
-#define FOCUS_WITHIN 2.5 /* spacings: further from its peak a tile is too soft to show a shake */
-#define TILES_LEAST  20  /* that a frame is judged by; with fewer one depth edge decides */
-#define SIDE_FRAMES  2   /* neighbours each side */
+/* A shake takes fine detail first. Where a tile's focus lies is therefore told by its coarse energy, and the
+ * common shape then says how much fine energy each frame near it should have. Between two neighbouring frames
+ * what is missing is told by the same tiles in both; the middle over the tiles, against both neighbours, is
+ * the frame's loss. */
+#define FOCUS_WITHIN 1.6 /* spacings: further from its peak a tile is too soft to show a shake */
+#define TILES_LEAST  15  /* that a pair of frames is judged by; with fewer one depth edge decides */
+#define LOSS_SIGNAL  8.0 /* jitters: a tenth of error in the logarithm */
+#define COARSE       2
 
-/* Value at z0 of the parabola through four neighbours (two a side), by least squares; a straight line through
- * two. */
-static double predict(const double *z, const double *v, int n, double z0)
+/* Place of the tile's focus by its coarse energy near its peak. */
+static bool coarse_peak(const struct tiles *t, int32_t tile, const struct tile_curve *c, double *at)
 {
-    double s[5] = {0}, y[3] = {0};
-    for (int j = 0; j < n; j++) {
-        const double u = z[j] - z0;
-        double p = 1;
-        for (int k = 0; k < 5; k++) {
-            s[k] += p;
-            if (k < 3) y[k] += p * v[j];
-            p *= u;
+    int32_t i = (int32_t)lround(c->peak[0].at);
+    for (int turn = 0; turn < 2; turn++) {
+        if (i <= c->first || i >= c->last) return false;
+        const double a = tiles_signal(t, COARSE, tile, i - 1), b = tiles_signal(t, COARSE, tile, i),
+                     d = tiles_signal(t, COARSE, tile, i + 1);
+        double offset, sigma;
+        if (peak_gaussian(a, b, d, &offset, &sigma)) {
+            *at = i + offset;
+            return fabs(*at - c->peak[0].at) <= 1;
         }
+        i += d > b ? 1 : -1;
     }
-    /* Cramer for the constant term of a + b u + c u^2. */
-    const double det = s[0] * (s[2] * s[4] - s[3] * s[3]) - s[1] * (s[1] * s[4] - s[3] * s[2]) +
-                       s[2] * (s[1] * s[3] - s[2] * s[2]);
-    if (fabs(det) < 1e-9) return NAN;
-    return (y[0] * (s[2] * s[4] - s[3] * s[3]) - s[1] * (y[1] * s[4] - s[3] * y[2]) +
-            s[2] * (y[1] * s[3] - s[2] * y[2])) /
-           det;
+    return false;
 }
 
-struct around {
-    int32_t frame[2 * SIDE_FRAMES];
-    double z[2 * SIDE_FRAMES];
-    int n;
-};
-
-/* Two frames on each side; none when the frame is too near an end or a hole lies between. */
-static bool find_around(const double *z, int32_t frames, int32_t i, struct around *out)
+/* What frame i has more of than the shape says; NAN where it does not tell. */
+static double fine_excess(const struct tiles *t, const struct focus_shape *shape, int scale, int32_t tile,
+                          int32_t i, double u)
 {
-    out->n = 0;
-    for (int32_t j = i - SIDE_FRAMES; j <= i + SIDE_FRAMES; j++) {
-        if (j == i) continue;
-        if (j < 0 || j >= frames || fabs(z[j] - z[i]) > SIDE_FRAMES + 2) return false;
-        out->frame[out->n] = j;
-        out->z[out->n++] = z[j];
-    }
-    return true;
-}
-
-/* ln of the signal less the common shape, at frame i against its neighbours. */
-static double scale_loss(const struct tiles *t, const struct focus_shape *shape, int scale, int32_t tile,
-                         double peak_z, const double *z, int32_t i, const struct around *a)
-{
-    double v[2 * SIDE_FRAMES];
-    const double jitter = (double)t->jitter[scale][tile];
-    for (int j = 0; j < a->n; j++) {
-        const double e = tiles_signal(t, scale, tile, a->frame[j]);
-        if (isnan(e) || e < 8 * jitter) return NAN;
-        v[j] = log(e) - shape_log(shape, scale, a->z[j] - peak_z);
-    }
     const double e = tiles_signal(t, scale, tile, i);
-    if (isnan(e)) return NAN;
-    return log(e) - shape_log(shape, scale, z[i] - peak_z) - predict(a->z, v, a->n, z[i]);
+    if (isnan(e) || fabs(u) > FOCUS_WITHIN || e < LOSS_SIGNAL * (double)t->jitter[scale][tile]) return NAN;
+    return log(e) - shape_log(shape, scale, u);
 }
 
-/* cos 2 theta and sin 2 theta parts of the change of the directions' energies against the neighbours. */
-static bool direction_change(const struct tiles *t, int32_t tile, const double *z, int32_t i,
-                             const struct around *a, double *cos_out, double *sin_out)
+/* Change by direction from frame i to i + 1: the cos 2 theta and sin 2 theta parts of the logarithms. */
+static bool direction_change(const struct tiles *t, int32_t tile, int32_t i, double *cos_out, double *sin_out)
 {
+    const float *e = &t->direction[((size_t)tile * (size_t)t->frames + (size_t)i) * MEASURE_DIRECTIONS];
     double c = 0, s = 0;
     for (int d = 0; d < MEASURE_DIRECTIONS; d++) {
-        double v[2 * SIDE_FRAMES];
-        const float *e = &t->direction[(size_t)tile * (size_t)t->frames * MEASURE_DIRECTIONS];
-        for (int j = 0; j < a->n; j++) {
-            v[j] = log((double)e[a->frame[j] * MEASURE_DIRECTIONS + d]);
-            if (!isfinite(v[j])) return false;
-        }
-        const double now = log((double)e[i * MEASURE_DIRECTIONS + d]);
-        if (!isfinite(now)) return false;
-        const double off = now - predict(a->z, v, a->n, z[i]);
+        const double more = log((double)e[MEASURE_DIRECTIONS + d] / (double)e[d]);
+        if (!isfinite(more)) return false;
         const double angle = 2 * M_PI * d / MEASURE_DIRECTIONS; /* twice the direction, of half a turn */
-        c += off * cos(angle);
-        s += off * sin(angle);
+        c += more * cos(angle);
+        s += more * sin(angle);
     }
     *cos_out = 2 * c / MEASURE_DIRECTIONS;
     *sin_out = 2 * s / MEASURE_DIRECTIONS;
     return true;
 }
 
-struct loss_room {
-    double *fine, *coarse, *cosine, *sine;
+/* From frame i to i + 1: medians over the tiles in focus there. */
+struct change {
+    double fine, cosine, sine;
+    int32_t tiles;
 };
 
-static struct frame_loss frame_loss_at(const struct tiles *t, const struct tile_curve *curves,
-                                       const struct focus_shape *shape, const double *z, int32_t i,
-                                       const struct loss_room *r)
+struct change_room {
+    double *full, *half, *cosine, *sine, *peak; /* [tile]; peak NAN where it does not tell */
+};
+
+static double whole_step(const double *z, double at)
 {
-    struct frame_loss out = {.fine = NAN, .coarse = NAN, .direction = NAN};
-    struct around a;
-    int32_t n = 0, m = 0, d = 0;
-    if (!find_around(z, t->frames, i, &a)) return out;
+    const int32_t i = (int32_t)floor(at);
+    return z[i] + (at - i) * (z[i + 1] - z[i]);
+}
+
+static struct change pair_change(const struct tiles *t, const struct focus_shape *shape, const double *z,
+                                 int32_t i, const struct change_room *r)
+{
+    struct change out = {.fine = NAN, .cosine = NAN, .sine = NAN};
+    int32_t full = 0, half = 0, ways = 0;
+    if (z[i + 1] - z[i] > 1.5 || z[i + 1] - z[i] < 0.5) return out; /* a hole, or a frame twice */
+    for (int32_t tile = 0; tile < t->count; tile++) {
+        if (isnan(r->peak[tile])) continue;
+        const double at = whole_step(z, r->peak[tile]), u = z[i] - at, v = z[i + 1] - at;
+        if (fabs(u) > FOCUS_WITHIN || fabs(v) > FOCUS_WITHIN) continue;
+        const double d0 = fine_excess(t, shape, 0, tile, i + 1, v) - fine_excess(t, shape, 0, tile, i, u);
+        const double d1 = fine_excess(t, shape, 1, tile, i + 1, v) - fine_excess(t, shape, 1, tile, i, u);
+        if (!isnan(d0)) r->full[full++] = d0;
+        if (!isnan(d1)) r->half[half++] = d1;
+        if (!isnan(d1) && direction_change(t, tile, i, &r->cosine[ways], &r->sine[ways])) ways++;
+    }
+    if (half < TILES_LEAST) return out;
+    out.tiles = half;
+    out.fine = full >= TILES_LEAST ? robust_median(r->full, full) : robust_median(r->half, half);
+    if (ways >= TILES_LEAST) {
+        out.cosine = robust_median(r->cosine, ways);
+        out.sine = robust_median(r->sine, ways);
+    }
+    return out;
+}
+
+static void find_peaks_again(const struct tiles *t, const struct tile_curve *curves, double *peak)
+{
     for (int32_t tile = 0; tile < t->count; tile++) {
         const struct tile_curve *c = &curves[tile];
-        if (c->scale < 0 || c->scale > 1 || c->peak_count != 1) continue;
-        const int32_t below = (int32_t)floor(c->peak[0].at);
-        const double frac = c->peak[0].at - below;
-        const double peak_z = z[below] + (below + 1 < t->frames ? frac * (z[below + 1] - z[below]) : 0);
-        if (fabs(peak_z - z[i]) > FOCUS_WITHIN) continue;
-        const double fine = scale_loss(t, shape, c->scale, tile, peak_z, z, i, &a);
-        const double coarse = scale_loss(t, shape, 3, tile, peak_z, z, i, &a);
-        if (!isnan(fine)) r->fine[n++] = fine;
-        if (!isnan(coarse)) r->coarse[m++] = coarse;
-        if (direction_change(t, tile, z, i, &a, &r->cosine[d], &r->sine[d])) d++;
+        peak[tile] = NAN;
+        if (c->scale < 0 || c->scale > 1 || c->peak_count != 1 || !t->inside[tile]) continue;
+        double at;
+        if (coarse_peak(t, tile, c, &at)) peak[tile] = at;
     }
-    out.tiles = n;
-    if (n < TILES_LEAST) return out;
-    out.fine = robust_median(r->fine, n);
-    out.coarse = m >= TILES_LEAST ? robust_median(r->coarse, m) : NAN;
-    if (d >= TILES_LEAST) out.direction = hypot(robust_median(r->cosine, d), robust_median(r->sine, d));
-    return out;
 }
 
 int frames_losses(const struct tiles *t, const struct tile_curve *curves, const struct focus_shape *shape,
                   const double *z, struct frame_loss *out, struct err *why)
 {
-    double *room = mem_new(4 * (size_t)t->count, sizeof *room, why);
+    const size_t n = (size_t)t->count;
+    double *room = mem_new(5 * n, sizeof *room, why);
     if (!room) return E_NOMEM;
-    const struct loss_room r = {room, room + t->count, room + 2 * (size_t)t->count,
-                                room + 3 * (size_t)t->count};
-    for (int32_t i = 0; i < t->frames; i++)
-        out[i] = frame_loss_at(t, curves, shape, z, i, &r);
+    const struct change_room r = {room, room + n, room + 2 * n, room + 3 * n, room + 4 * n};
+    find_peaks_again(t, curves, r.peak);
+    struct change before = {.fine = NAN, .cosine = NAN, .sine = NAN};
+    for (int32_t i = 0; i < t->frames; i++) {
+        struct change after = {.fine = NAN, .cosine = NAN, .sine = NAN};
+        if (i + 1 < t->frames) after = pair_change(t, shape, z, i, &r);
+        out[i] = (struct frame_loss){.fine = (before.fine - after.fine) / 2,
+                                     .direction =
+                                         hypot(before.cosine - after.cosine, before.sine - after.sine) / 2,
+                                     .tiles = before.tiles < after.tiles ? before.tiles : after.tiles};
+        before = after;
+    }
     mem_free(room);
     return E_OK;
 }
 
-#define LOSS_LEAST                                                                                           \
-    0.10 /* ln: 10 % of energy, 5 % of contrast; less is not seen (common practice, no source) */
-#define DIRECTION_LEAST 0.08
+/* A shake blurs along one line, and the directions' energies are told far more surely than the loss itself,
+ * which depth edges move by a few tenths (measured on clean stacks of open depth data: loss up to 0.4 where
+ * 20 to 40 tiles tell, direction up to 0.08). So a loss without a direction has to be large. */
+#define LOSS_LEAST      0.06 /* ln of energy, with a direction: 3 % of contrast */
+#define LOSS_ALONE      0.6
+#define DIRECTION_LEAST 0.12
 #define SIGMAS          6.0 /* over a few hundred frames a Gaussian exceeds this never */
 
 int frames_blurred(const struct frame_loss *loss, int32_t frames, bool *bad, int32_t *judged, struct err *why)
@@ -155,17 +155,16 @@ int frames_blurred(const struct frame_loss *loss, int32_t frames, bool *bad, int
         if (!isnan(loss[i].direction)) room[frames + m++] = loss[i].direction;
     }
     *judged = n;
-    const double fine_sigma = robust_sigma(room, n);
+    const double usual = n ? robust_median(room, n) : 0, sigma = robust_sigma(room, n);
     const double direction_usual = m ? robust_median(room + frames, m) : 0;
-    const double fine_most = fmax(LOSS_LEAST, SIGMAS * fine_sigma);
+    const double alone_most = fmax(LOSS_ALONE, SIGMAS * sigma);
     /* An amplitude of two Gaussian parts has its median at 1.18 sigma (Rayleigh). */
     const double direction_most = fmax(DIRECTION_LEAST, SIGMAS * direction_usual / 1.18);
     for (int32_t i = 0; i < frames; i++) {
         if (isnan(loss[i].fine)) continue;
-        const double finer = loss[i].fine - (isnan(loss[i].coarse) ? 0 : fmin(loss[i].coarse, 0));
-        const bool soft = loss[i].fine < -fine_most && finer < -fine_most / 2;
-        const bool one_way = loss[i].direction > direction_most && loss[i].fine < -fine_most / 3;
-        bad[i] = soft || one_way;
+        const double less = usual - loss[i].fine;
+        /* The frames beside a bad one change direction too, but look better by that, not worse. */
+        bad[i] = less > alone_most || (loss[i].direction > direction_most && less > LOSS_LEAST);
     }
     mem_free(room);
     return E_OK;

@@ -11,8 +11,7 @@
 /* One value a frame, all in the caller's arrays. */
 struct frame_loss {
     double
-        fine; /* ln of the energy at full and half size against the neighbours; NAN: too few tiles in focus */
-    double coarse;    /* the same at the coarser scales */
+        fine; /* ln of the energy at full or half size against both neighbours; NAN: too few tiles in focus */
     double direction; /* amplitude of the change by direction: a shake blurs one direction most */
     int32_t tiles;
 };

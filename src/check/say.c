@@ -254,6 +254,9 @@ static int say_unneeded(struct work *w, struct err *why)
     return rc;
 }
 
+/* Half a spacing away the contrast of fine detail is below 0.6 of its best then: a band that one sees. A
+ * guess. */
+#define WIDE_REACH      0.4
 #define NO_TEXTURE_SAID 0.1
 #define CLIPPED_TILE    0.1F /* of its pixels in its best frame */
 #define CLIPPED_SAID    0.01
@@ -300,7 +303,7 @@ static int say_doubts(struct work *w, struct err *why)
             &v->findings,
             (struct finding_about){"clipped", false, "expose less, or soften the light", NULL, 0}, why,
             "%.1f %% of the picture is clipped white or black: focus is less sure there", 100 * clipped);
-    if (!rc && w->shape.tiles && w->reach < 0.5 && v->frames > 3)
+    if (!rc && w->shape_reach > 0 && w->shape_reach < WIDE_REACH && v->frames > 3)
         rc = finding_add(
             &v->findings,
             (struct finding_about){"wide-spacing", true, "shoot again at about half the spacing", NULL, 0},

@@ -5,9 +5,10 @@
 #include "base/mem.h"
 #include "check/robust.h"
 
-#define TELLS_LEAST  8    /* values a side; a median of fewer is moved by one depth edge */
-#define TELLS_SIGNAL 8.0  /* jitters: a tenth of error in the logarithm */
-#define NEAREST      0.75 /* spacings from the peak: nearer, the shape is flat and tells nothing */
+#define TELLS_LEAST  8   /* values a side; a median of fewer is moved by one depth edge */
+#define TELLS_SIGNAL 8.0 /* jitters: a tenth of error in the logarithm */
+#define NEAREST      0.5 /* spacings from the peak: nearer, the shape is flat and tells nothing */
+#define FARTHEST     3.5
 #define STEEP_LEAST  0.08 /* ln a spacing: flatter, jitter makes the step up */
 #define STEP_MOST    24.0
 
@@ -50,10 +51,10 @@ static void ask_tile(const struct tiles *t, const struct tile_curve *c, const st
     const double at = c->peak[0].at;
     for (int k = 1; k < MEASURE_SCALES;
          k++) { /* a small shake changes the full-size energy first: not asked */
-        if (i - at >= NEAREST) {
+        if (i - at >= NEAREST && i - at <= FARTHEST) {
             const double step = tile_step(t, s, k, tile, i - at, i, i + 1);
             if (!isnan(step)) sides->past[sides->past_count++] = step;
-        } else if (at - (i + 1) >= NEAREST) {
+        } else if (at - (i + 1) >= NEAREST && at - (i + 1) <= FARTHEST) {
             const double step = tile_step(t, s, k, tile, at - (i + 1), i + 1, i);
             if (!isnan(step)) sides->before[sides->before_count++] = step;
         }

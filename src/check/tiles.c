@@ -144,12 +144,15 @@ static void sample_frame(struct tiles *t, const struct frame_measure *m, int32_t
 
 /* ---- the region ---- */
 
+/* As few frames as a peak needs. One that leaves while it is still getting sharper is put outside later. */
+#define SEEN_FRAMES 3
+
 static bool seen_enough(const struct tiles *t, int32_t tile)
 {
     int32_t seen = 0;
     for (int32_t i = 0; i < t->frames; i++)
         seen += !isnan(t->mean[(size_t)tile * (size_t)t->frames + (size_t)i]);
-    return 2 * seen >= t->frames;
+    return seen >= SEEN_FRAMES || seen == t->frames;
 }
 
 static void mark_inside(struct tiles *t, const struct region_px *region)

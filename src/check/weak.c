@@ -51,6 +51,25 @@ static int set_sharpness(struct work *w, struct err *why)
     return E_OK;
 }
 
+/* Contrast that is lost because the peak lies between two frames. */
+static double between(const struct work *w, int32_t tile)
+{
+    const struct tile_verdict *tv = &w->v.tiles[tile];
+    if (!tv->peak_count) return 0;
+    const double off = (double)tv->peak[0] - round((double)tv->peak[0]);
+    return 1 - exp(shape_log(&w->shape, 1, off) / 2);
+}
+
+static double doubt(const struct tile_verdict *tv)
+{
+    return tv->peak_count ? 1 - (double)tv->confidence[0] : 1;
+}
+
+static double softness(const struct tile_verdict *tv)
+{
+    return 1 - fmin(1, (double)tv->sharpness);
+}
+
 /* Larger is worse. What is sharp in no frame comes first, then what only a bad frame shows, then the softest.
  */
 static double worry(const struct work *w, int32_t tile)
@@ -67,9 +86,8 @@ static double worry(const struct work *w, int32_t tile)
     default:
         return 0;
     }
-    const double soft = 1 - fmin(1, (double)tv->sharpness);
-    const double doubt = 1 - (tv->peak_count ? (double)tv->confidence[0] : 0);
-    return (w->blurred[best_frame(w, tile)] ? 1 : 0) + 0.8 * soft + 0.2 * doubt;
+    return (w->blurred[best_frame(w, tile)] ? 1 : 0) + between(w, tile) + 0.5 * doubt(tv) +
+           0.3 * softness(tv);
 }
 
 /* Mean over the tile and its neighbours: one odd tile is noise, a patch is a place. */
@@ -117,8 +135,13 @@ static void say_reason(const struct work *w, int32_t tile, struct weak_place *p)
     }
     if (w->blurred[p->frame])
         snprintf(p->reason, sizeof p->reason, "its best frame is blurred");
+    else if (0.5 * doubt(tv) > between(w, tile) && doubt(tv) > softness(tv))
+        snprintf(p->reason, sizeof p->reason, "little texture: its sharpness is hard to tell");
+    else if (between(w, tile) > 0.3 * softness(tv))
+        snprintf(p->reason, sizeof p->reason, "in focus between two frames: %.0f %% of its contrast is left",
+                 100 * (1 - between(w, tile)));
     else
-        snprintf(p->reason, sizeof p->reason, "softest: %.0f %% of the usual fineness",
+        snprintf(p->reason, sizeof p->reason, "soft in its best frame: %.0f %% of the usual fineness",
                  100 * (double)tv->sharpness);
 }
 

@@ -1,6 +1,6 @@
 /* work.h - what check_stack knows while it works; the parts below fill it in this order.
  *
- *   tiles_new -> curves_find -> shape_fit -> sequence_judge -> places_judge -> frames_... -> needs_find ->
+ *   tiles_new -> curves_find -> shape_fit -> sequence_judge -> places_judge -> needs_find -> frames_... ->
  * weak_find -> say_all
  */
 #ifndef STADDLE_CHECK_WORK_H
@@ -16,6 +16,7 @@ struct work {
     struct tile_curve *curves; /* [tile] */
     struct focus_shape shape;
     double reach;       /* spacings from a frame within which the subject is sharp in it */
+    double shape_reach; /* what the curves say of it; 0 unknown */
     struct step *steps; /* [frame]; the last is unused */
     double *z;          /* [frame] place in usual spacings */
     double *beyond;     /* [tile] spacings beyond the end, of tiles that are sharp in no frame for that */

@@ -58,7 +58,7 @@ static double layer(const struct made_opts *o, double depth, double place, doubl
                     int scale)
 {
     if (isnan(depth)) return 0;
-    const double per = o->blur_px > 0 ? o->blur_px : 2;
+    const double per = o->blur_px > 0 ? o->blur_px : 4;
     return energy(texture(x, y, scale), hypot(per * (place - depth), shake), scale);
 }
 

@@ -20,7 +20,7 @@ struct made_opts {
     double (*depth)(double x, double y); /* instead; x, y 0..1 of the first frame; NAN: no texture */
     double (*hair)(double x,
                    double y);  /* a second layer with a third of the energy; NAN where there is none */
-    double blur_px;            /* a spacing out of focus; 0: 2 px */
+    double blur_px;            /* a spacing out of focus; 0: 4 px */
     double noise;              /* sigma of the Laplacian, code values */
     double scale_step;         /* of the picture, a frame: 0.001 */
     const double *light_stops; /* [frame] */

@@ -69,7 +69,7 @@ static void a_far_end_cut_off_is_told_with_its_share(void **state)
     struct made_opts o = ramp(2);
     struct verdict v = {0};
     o.scale_step = 0;
-    o.far_at = 35.5; /* at 2 px a spacing, within 0.77 spacings the energy at full size is above a half */
+    o.far_at = 35.5; /* at 4 px a spacing, within 0.77 spacings the energy at half size is above a half */
     shoot_and_check(&o, &v);
     const double truth = (35.5 - 29 - 0.77) / 32;
     printf("measured: made stack too short: share told %.3f, true %.3f\n", v.unsharp_after_fraction, truth);
@@ -151,7 +151,7 @@ static void a_wider_spacing_all_along_is_no_gap(void **state)
     for (int32_t i = 0; i < FRAMES; i++)
         at[i] = 2 * i;
     o.at = at;
-    o.blur_px = 1; /* a dense stack, every second frame */
+    o.blur_px = 2; /* a dense stack, every second frame */
     o.far_at = 54;
     shoot_and_check(&o, &v);
     assert_int_equal(blames(&v), 0);

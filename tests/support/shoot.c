@@ -1,0 +1,182 @@
+#include "tests/support/shoot.h"
+
+#include <string.h>
+
+#include "base/mem.h"
+#include "image/cells.h"
+#include "image/decode.h"
+#include "image/measure.h"
+#include "image/measure_io.h"
+#include "plan/plan.h"
+#include "plan/spacing.h"
+#include "tests/support/test.h"
+
+#define DATA "/usr/share/doc/opencv-doc/examples/data/"
+
+struct kept {
+    int64_t at_nm;
+    int32_t again;
+    uint8_t *jpeg;
+    size_t bytes;
+};
+
+static void check_rc(int rc, const struct err *why)
+{
+    if (!rc) return;
+    printf("%s\n", why->text);
+    assert_int_equal(rc, 0);
+}
+
+static void set_bench(struct shoot *s, bool clock)
+{
+    struct bench *b = &s->bench;
+    strcpy(b->camera.kind, "simulated");
+    b->camera.width_px = clock ? 900 : 641;
+    b->camera.height_px = clock ? 600 : 555;
+    b->camera.sensor_width_nm = 24000000;
+    strcpy(b->axis.kind, "rail");
+    strcpy(b->axis.link, "simulated");
+    b->axis.lead_nm = 2000000;
+    b->axis.steps_per_rev = 200;
+    b->axis.microsteps = 16;
+    b->lens.focal_length_nm = 35000000;
+    b->lens.f_number = 2.8;
+    b->lens.pupil_ratio = 1;
+    b->lens.teleconverter = 1;
+}
+
+static void plan_spacing(struct shoot *s, double magnification)
+{
+    struct job job = {.magnification = magnification, .depth_kind = DEPTH_LENGTH, .far_nm = 1000000};
+    struct plan_optics o;
+    struct err why = {0};
+    check_rc(plan_optics_make(&s->bench, &job, &o, &why), &why);
+    s->spacing_nm = llround(1000 * spacing_by_contrast_um(&o, PLAN_CONTRAST_DROP));
+    s->blur_px_per_nm = magnification * magnification / o.effective_f_number / (o.pixel_um * 1000);
+    s->focal_mm = 35;
+    s->view_mm = s->focal_mm * (1 + 1 / magnification); /* thin lens */
+}
+
+void shoot_open(const struct shoot_opts *o, struct shoot *s)
+{
+    const double magnification = 4;
+    struct err why = {0};
+    *s = (struct shoot){.noise = o->noise, .seed = o->seed};
+    set_bench(s, o->clock);
+    plan_spacing(s, magnification);
+    const int32_t slices = o->slices > 0 ? o->slices : 22;
+    s->near_nm = 0;
+    s->far_nm = s->spacing_nm * (slices - 1);
+    s->scene.near_nm = 0;
+    s->scene.depth_nm = s->far_nm;
+    s->scene.depth_given = true;
+    s->scene.noise = o->noise;
+    if (!o->clock) {
+        strcpy(s->scene.picture, DATA "aloeL.jpg");
+        strcpy(s->scene.depth_map, DATA "aloeGT.png");
+    }
+    const struct world_opts w = {.bench = &s->bench,
+                                 .scene = &s->scene,
+                                 .magnification = magnification,
+                                 .exposure_us = 250000,
+                                 .seed = o->seed,
+                                 .quiet = true};
+    s->world = world_new(&w, &why);
+    if (!s->world) check_rc(why.code, &why);
+}
+
+void shoot_close(struct shoot *s)
+{
+    for (int32_t i = 0; i < s->kept_count; i++)
+        mem_free(s->kept[i].jpeg);
+    mem_free(s->kept);
+    world_free(s->world);
+    *s = (struct shoot){0};
+}
+
+static const struct kept *render(struct shoot *s, int64_t at_nm, int32_t again)
+{
+    for (int32_t i = 0; i < s->kept_count; i++)
+        if (s->kept[i].at_nm == at_nm && s->kept[i].again == again) return &s->kept[i];
+    if (s->kept_count == s->kept_room) {
+        s->kept = mem_grow(s->kept, (size_t)s->kept_room, (size_t)s->kept_room + 64, sizeof *s->kept, NULL);
+        s->kept_room += 64;
+    }
+    struct kept *k = &s->kept[s->kept_count++];
+    *k = (struct kept){.at_nm = at_nm, .again = again};
+    struct shot shot = {.f_number = 2.8, .iso = 100, .focal_length_nm = 35000000};
+    struct err why = {0};
+    shot.noise_seed = s->seed * 1000003u + (uint64_t)at_nm * 17u + (uint64_t)again;
+    world_place(s->world, at_nm);
+    const int64_t open_us = (int64_t)s->kept_count * 2000000;
+    world_expose(s->world, open_us, open_us + 250000, false, &shot);
+    check_rc(world_render(s->world, &shot, 2, &k->jpeg, &k->bytes, &why), &why);
+    return k;
+}
+
+static void measure_kept(struct measure_space *space, const struct kept *k, struct register_view **before,
+                         struct frame_measure *out)
+{
+    struct register_view *view = NULL;
+    struct err why = {0};
+    check_rc(measure_frame(space, "frame", k->jpeg, k->bytes, *before, out, &view, NULL, &why), &why);
+    register_view_free(*before);
+    *before = view;
+}
+
+void shoot_stack(struct shoot *s, const int64_t *at_nm, int32_t n, struct shots *out)
+{
+    struct register_view *before = NULL;
+    struct measure_space *space = measure_space_new(NULL);
+    *out = (struct shots){.frames = n};
+    out->at_nm = mem_new((size_t)n, sizeof *out->at_nm, NULL);
+    out->measures = mem_new((size_t)n, sizeof *out->measures, NULL);
+    out->list = mem_new((size_t)n, sizeof *out->list, NULL);
+    out->rows = mem_new((size_t)n, sizeof *out->rows, NULL);
+    out->planned_scale = mem_new((size_t)n, sizeof *out->planned_scale, NULL);
+    for (int32_t i = 0; i < n; i++) {
+        int32_t again = 0;
+        for (int32_t j = 0; j < i; j++)
+            again += at_nm[j] == at_nm[i];
+        measure_kept(space, render(s, at_nm[i], again), &before, &out->measures[i]);
+        out->at_nm[i] = at_nm[i];
+        out->list[i] = &out->measures[i];
+        out->rows[i] = (struct frame_row){.slice = i + 1, .target_nm = at_nm[i], .exposure_us = 250000};
+        /* A point in the plane of focus halfway comes nearer by what the rail advances. */
+        out->planned_scale[i] = exp((double)(at_nm[i] - at_nm[0]) / (s->view_mm * 1e6));
+    }
+    register_view_free(before);
+    measure_space_free(space);
+}
+
+void shoot_even(struct shoot *s, int64_t first_nm, int64_t spacing_nm, int32_t n, struct shots *out)
+{
+    int64_t *at = mem_new((size_t)n, sizeof *at, NULL);
+    for (int32_t i = 0; i < n; i++)
+        at[i] = first_nm + i * spacing_nm;
+    shoot_stack(s, at, n, out);
+    mem_free(at);
+}
+
+void shots_clear(struct shots *s)
+{
+    for (int32_t i = 0; i < s->frames; i++)
+        frame_measure_clear(&s->measures[i]);
+    mem_free(s->measures);
+    mem_free(s->list);
+    mem_free(s->rows);
+    mem_free(s->at_nm);
+    mem_free(s->planned_scale);
+    *s = (struct shots){0};
+}
+
+void shots_check(const struct shots *s, int planned, struct verdict *out)
+{
+    struct err why = {0};
+    struct check_input in = {.frames = s->frames, .measures = s->list, .order = ORDER_NEAR_FIRST};
+    if (planned == SHOTS_PLANNED) {
+        in.rows = s->rows;
+        in.planned_scale = s->planned_scale;
+    }
+    check_rc(check_stack(&in, out, &why), &why);
+}

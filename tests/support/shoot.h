@@ -1,0 +1,61 @@
+/* shoot.h - frames of the simulated world at chosen focus positions, measured, and the world's truth about
+ * them: without rail, camera or run, so that hundreds of stacks cost seconds. */
+#ifndef TESTS_SUPPORT_SHOOT_H
+#define TESTS_SUPPORT_SHOOT_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "check/check.h"
+#include "sim/world.h"
+
+struct shoot_opts {
+    bool clock;   /* the demo scene; else the photograph with measured depth */
+    double noise; /* 1: a good sensor */
+    uint64_t seed;
+    int32_t slices; /* from the nearest to the farthest point: sets the depth; 0: 22 */
+};
+
+/* Data set of the photograph: aloeL.jpg with aloeGT.png of the package opencv-doc, from Middlebury 2006
+ * (Scharstein and Pal 2007); 641 x 555, shot at 4:1, f/2.8. */
+struct shoot {
+    struct bench bench;
+    struct scene_spec scene;
+    struct world *world;
+    double noise;
+    uint64_t seed;
+    int64_t near_nm, far_nm;  /* axis positions that focus the nearest and the farthest point */
+    int64_t spacing_nm;       /* what planning chooses for this lens */
+    double focal_mm, view_mm; /* distance from the entrance pupil to the plane of focus */
+    double blur_px_per_nm;    /* diameter of the blur disc by first order: m^2 / N_eff over the pixel */
+    struct kept *kept;        /* frames already rendered */
+    int32_t kept_count, kept_room;
+};
+
+void shoot_open(const struct shoot_opts *, struct shoot *); /* asserts success */
+void shoot_close(struct shoot *);
+
+/* What check needs of a stack, made from frames at these positions. */
+struct shots {
+    int32_t frames;
+    int64_t *at_nm;
+    struct frame_measure *measures;
+    const struct frame_measure **list;
+    struct frame_row *rows;
+    double *planned_scale;
+};
+
+/* Frames at at_nm[0..n), in that order; the same position twice is rendered once and differs in noise by
+ * `again`. */
+void shoot_stack(struct shoot *, const int64_t *at_nm, int32_t n, struct shots *out);
+/* first, first + spacing, ... n frames. */
+void shoot_even(struct shoot *, int64_t first_nm, int64_t spacing_nm, int32_t n, struct shots *out);
+void shots_clear(struct shots *);
+
+enum {
+    SHOTS_UNKNOWN = 0,
+    SHOTS_PLANNED = 1
+}; /* as imported: order of capture alone; or with plan and positions */
+void shots_check(const struct shots *, int planned, struct verdict *out);
+
+#endif
