@@ -10,6 +10,7 @@
 struct small {
     int width_px, height_px; /* 0: 160 x 120 */
     int slices;              /* between near and far; 4 of margin come to it; 0: 6 */
+    double depth_mm;         /* 0: 2 */
     bool flash;              /* recycles in 2 s */
     double settle_ms;        /* 0: the default */
     double start_delay_s;

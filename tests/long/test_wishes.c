@@ -1,0 +1,160 @@
+/* Ctrl-C as a person presses it: a real process on the real clock, with a tiny fast job. */
+#include "tests/support/test.h"
+
+#include <fcntl.h>
+#include <signal.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include "tests/support/small.h"
+
+static const char *program_path(void)
+{
+    static char path[512];
+    const char *build = getenv("STADDLE_BUILD");
+    snprintf(path, sizeof path, "%s/staddle", build ? build : "build");
+    return path;
+}
+
+static pid_t start(const char *verb, const char *what, const char *dir, const char *tail)
+{
+    char out[600];
+    snprintf(out, sizeof out, "%s.%s", dir, tail);
+    pid_t pid = fork();
+    if (pid) return pid;
+    int fd = open(out, O_WRONLY | O_CREAT | O_TRUNC, 0666);
+    dup2(fd, 1);
+    dup2(fd, 2);
+    if (!strcmp(verb, "resume"))
+        execl(program_path(), "staddle", verb, what, (char *)NULL);
+    else
+        execl(program_path(), "staddle", verb, what, "--stack", dir, (char *)NULL);
+    _exit(127);
+}
+
+static int end_of(pid_t pid)
+{
+    int status;
+    assert_int_equal(waitpid(pid, &status, 0), pid);
+    assert_true(WIFEXITED(status));
+    return WEXITSTATUS(status);
+}
+
+/* Until this frame's file is there; looks at most thirty seconds long. */
+static void wait_for_frame(const char *dir, const char *name)
+{
+    char path[600];
+    snprintf(path, sizeof path, "%s/frames/%s", dir, name);
+    for (int i = 0; i < 3000 && access(path, F_OK); i++)
+        usleep(10000);
+    assert_int_equal(access(path, F_OK), 0);
+}
+
+static char *said(const char *dir, const char *tail)
+{
+    static char text[8192];
+    char out[600];
+    snprintf(out, sizeof out, "%s.%s", dir, tail);
+    FILE *f = fopen(out, "r");
+    assert_non_null(f);
+    text[fread(text, 1, sizeof text - 1, f)] = '\0';
+    fclose(f);
+    return text;
+}
+
+enum { ONCE, TWICE, POLITE, KILLED, CASES };
+static const struct {
+    const char *name;
+    int signal, presses;
+} cases[CASES] = {{"once", SIGINT, 1}, {"twice", SIGINT, 2}, {"polite", SIGTERM, 1}, {"killed", SIGKILL, 1}};
+static pid_t pids[CASES];
+
+/* All at once, since each needs real seconds: four runs begin, and the keys are pressed when two slices are
+ * there. */
+static int set_up(void **state)
+{
+    (void)state;
+    struct small tiny = {
+        .width_px = 64, .height_px = 48, .slices = 4, .depth_mm = 0.2, .settle_ms = 50, .exposure_s = 0.05};
+    for (int i = 0; i < CASES; i++) {
+        struct shoot_job job;
+        char file[64];
+        small_job(cases[i].name, &tiny, &job);
+        shoot_job_clear(&job);
+        snprintf(file, sizeof file, "%s-job.yaml", cases[i].name);
+        pids[i] = start("run", small_path(file), small_path(cases[i].name), "run");
+    }
+    for (int i = 0; i < CASES; i++) {
+        wait_for_frame(small_path(cases[i].name), "s0002.jpg");
+        for (int k = 0; k < cases[i].presses; k++) {
+            assert_int_equal(kill(pids[i], cases[i].signal), 0);
+            usleep(20000);
+        }
+    }
+    return 0;
+}
+
+static void paused(int which, const char *ended)
+{
+    struct small_counts n;
+    const char *dir = small_path(cases[which].name);
+    assert_int_equal(end_of(pids[which]), 3);
+    assert_non_null(strstr(said(dir, "run"), ended));
+    assert_non_null(strstr(said(dir, "run"), "staddle resume"));
+    small_count(dir, &n);
+    assert_int_equal(n.firing + n.seen + n.doubtful, 0);
+    if (cases[which].presses == 1) assert_int_equal(n.lost + n.failed, 0);
+    assert_true(n.kept >= 1 && n.kept < n.slices);
+}
+
+static void ctrl_c_finishes_the_slice_and_says_how_to_go_on(void **state)
+{
+    (void)state;
+    paused(ONCE, "paused by hand");
+}
+
+static void ctrl_c_twice_halts_now(void **state)
+{
+    (void)state;
+    paused(TWICE, "halted by hand");
+}
+
+static void a_polite_kill_is_a_pause(void **state)
+{
+    (void)state;
+    paused(POLITE, "paused by hand");
+}
+
+static void a_killed_program_leaves_a_consistent_stack(void **state)
+{
+    (void)state;
+    int status;
+    assert_int_equal(waitpid(pids[KILLED], &status, 0), pids[KILLED]);
+    assert_true(WIFSIGNALED(status));
+    small_check_consistent(small_path("killed"));
+}
+
+static void each_of_them_goes_on_to_a_whole_stack(void **state)
+{
+    (void)state;
+    for (int i = 0; i < CASES; i++) {
+        const char *dir = small_path(cases[i].name);
+        pids[i] = start("resume", dir, dir, "resume");
+    }
+    for (int i = 0; i < CASES; i++) {
+        assert_int_equal(end_of(pids[i]), 0);
+        small_check_whole(small_path(cases[i].name), true);
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(ctrl_c_finishes_the_slice_and_says_how_to_go_on),
+        cmocka_unit_test(ctrl_c_twice_halts_now),
+        cmocka_unit_test(a_polite_kill_is_a_pause),
+        cmocka_unit_test(a_killed_program_leaves_a_consistent_stack),
+        cmocka_unit_test(each_of_them_goes_on_to_a_whole_stack),
+    };
+    return cmocka_run_group_tests(tests, set_up, NULL);
+}
