@@ -61,8 +61,8 @@ static bool has_words(const struct pictures_of *p, int32_t frame)
 {
     char words[128];
     pictures_frame_words(p, frame, words, sizeof words);
-    return words[0] && strcmp(words, "margin") && strcmp(words, "not needed") &&
-           strcmp(words, "adds nothing");
+    return words[0] && strcmp(words, "margin") != 0 && strcmp(words, "not needed") != 0 &&
+           strcmp(words, "adds nothing") != 0;
 }
 
 /* Which frames are shown: all, or every n-th and the remarkable ones. Fills `shown` (as long as the stack).
@@ -142,9 +142,10 @@ int pictures_contact(const struct pictures_of *p, struct drawing *out, struct er
     int rc =
         paper_init(&c, COVERAGE_WIDTH, 2 * EDGE + s.rows * s.step_y - (CAPTION - 24), PALETTE_PAPER, why);
     if (rc) goto undo;
-    for (int32_t i = 0; i < count && !rc; i++)
-        rc = draw_frame(&c, p, &s, shown[i], EDGE + i % s.columns * s.step_x, EDGE + i / s.columns * s.step_y,
-                        why);
+    for (int32_t i = 0; i < count && !rc; i++) {
+        const int32_t row = i / s.columns, column = i % s.columns;
+        rc = draw_frame(&c, p, &s, shown[i], EDGE + column * s.step_x, EDGE + row * s.step_y, why);
+    }
     if (!rc) rc = paper_png(&c, PAPER_SIDE_MOST, out, why);
     paper_clear(&c);
 undo:

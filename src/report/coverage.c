@@ -148,21 +148,21 @@ static bool unsharp(enum tile_state s)
 /* Hatching of a box: falling, rising or both. Lines keep their places across neighbouring boxes. */
 static void hatch(struct paper *c, double x, double y, double w, double h, enum tile_state state)
 {
-    const double apart = 8;
+    const int apart = 8;
     cairo_save(c->cr);
     cairo_rectangle(c->cr, x, y, w, h);
     cairo_clip(c->cr);
     paper_ink(c, PALETTE_ALARM, 1);
     cairo_set_line_width(c->cr, 2.2);
     if (state != TILE_UNSHARP_BEFORE)
-        for (double k = floor((x + y) / apart) * apart; k < x + y + w + h + apart; k += apart) {
-            cairo_move_to(c->cr, k - y, y);
-            cairo_line_to(c->cr, k - y - h, y + h);
+        for (int k = (int)floor((x + y) / apart); k * apart < x + y + w + h + apart; k++) {
+            cairo_move_to(c->cr, k * apart - y, y);
+            cairo_line_to(c->cr, k * apart - y - h, y + h);
         }
     if (state != TILE_UNSHARP_AFTER)
-        for (double k = floor((x - y - h) / apart) * apart; k < x - y + w + apart; k += apart) {
-            cairo_move_to(c->cr, k + y, y);
-            cairo_line_to(c->cr, k + y + h, y + h);
+        for (int k = (int)floor((x - y - h) / apart); k * apart < x - y + w + apart; k++) {
+            cairo_move_to(c->cr, k * apart + y, y);
+            cairo_line_to(c->cr, k * apart + y + h, y + h);
         }
     cairo_stroke(c->cr);
     cairo_restore(c->cr);
@@ -312,7 +312,7 @@ static struct patch flood(const struct map *m, int32_t start, uint8_t *seen, int
     struct patch p = {tail, 0, 0};
     double nearest = HUGE_VAL;
     for (int32_t i = 0; i < tail; i++) {
-        const double x = queue[i] % m->v->cols, y = queue[i] / m->v->cols;
+        const int32_t x = queue[i] % m->v->cols, y = queue[i] / m->v->cols;
         const double d = hypot(x - sx / tail, y - sy / tail);
         if (d < nearest) nearest = d, p.x = x, p.y = y;
     }

@@ -52,7 +52,7 @@ static int check_frames(struct judgement *j, const struct judge_opts *opts,
 
 static int check(struct judgement *j, const struct judge_opts *opts, struct err *why)
 {
-    const struct frame_measure **measures = mem_new((size_t)j->frames, sizeof *measures, why);
+    const struct frame_measure **measures = mem_new((size_t)j->frames, sizeof(void *), why);
     double *scale = mem_new((size_t)j->frames, sizeof *scale, why);
     const int rc = measures && scale ? check_frames(j, opts, measures, scale, why) : E_NOMEM;
     mem_free(measures);

@@ -61,7 +61,7 @@ int pictures_place(const struct pictures_of *p, int which, const uint8_t *rgb, i
     int rc = paper_init(&c, w, h, PALETTE_PAPER, why);
     if (rc) return rc;
     copy_pixels(&c, rgb, width_px, x0, y0);
-    const int32_t side = p->verdict->tile_px;
+    const double side = p->verdict->tile_px;
     mark(&c, k->at_x_px - x0 - side / 2, k->at_y_px - y0 - side / 2, side, side);
     rc = paper_png(&c, PAPER_SIDE_MOST, out, why);
     paper_clear(&c);

@@ -15,6 +15,7 @@ logs=$build/test-logs
 rm -rf "$logs"
 mkdir -p "$logs"
 export STADDLE_BUILD="$build"
+export LSAN_OPTIONS="suppressions=$PWD/tests/tools/lsan.txt:print_suppressions=0"
 printf '%s\n' "$@" | xargs -P "${JOBS:-2}" -I '{}' sh "$0" --one "$build" '{}'
 
 # One line a test: seconds, verdict, program, name.

@@ -92,9 +92,12 @@ static const char *check_attributes(struct scan *s, const char *name, const char
         if (n == 4 && !strncmp(key, "href", 4)) wrong(s, "a link", key);
         if (n == 3 && !strncmp(key, "src", 3)) {
             static const char kind[] = "data:image/png;base64,";
-            if (strncmp(value, kind, sizeof kind - 1)) wrong(s, "a picture from outside", key);
-            data = value + sizeof kind - 1;
-            data_length = (size_t)(end - data);
+            if (strncmp(value, kind, sizeof kind - 1)) {
+                wrong(s, "a picture from outside", key);
+            } else {
+                data = value + sizeof kind - 1;
+                data_length = (size_t)(end - data);
+            }
         }
         if (n == 5 && !strncmp(key, "width", 5)) w = strtol(value, NULL, 10);
         if (n == 6 && !strncmp(key, "height", 6)) h = strtol(value, NULL, 10);
