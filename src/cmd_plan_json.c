@@ -10,6 +10,7 @@
 #include "optics/lens.h"
 #include "plan/compare.h"
 #include "plan/plan.h"
+#include "plan/slices.h"
 #include "plan/timeline.h"
 
 #define PUPIL_LOW  0.7 /* what lenses used close up mostly lie between (guess) */
@@ -192,6 +193,13 @@ static void job_inputs(json_t *list, const struct job *j, const struct plan *p)
     input(list, "job", o, "start_delay_s", json_s(t->start_delay_us));
 }
 
+/* What it can do, which may be less than what the file asks for. */
+static int64_t speed_nm_per_s(const struct bench *b)
+{
+    const struct timeline_motion m = timeline_motion(b);
+    return slices_nm_of(m.speed_counts_per_s, m.num, m.den);
+}
+
 static void bench_inputs(json_t *list, const struct bench *b)
 {
     const struct origins *o = &b->origins;
@@ -204,7 +212,7 @@ static void bench_inputs(json_t *list, const struct bench *b)
     input(list, "bench", o, "axis.microsteps", json_integer(b->axis.microsteps));
     input_given(list, "bench", o, "axis.clearance_mm", json_mm(b->axis.clearance_nm));
     input_given(list, "bench", o, "axis.backlash_um", json_um(b->axis.backlash_nm));
-    input(list, "bench", o, "axis.speed_mm_per_s", json_mm(timeline_speed_nm_per_s(b)));
+    input(list, "bench", o, "axis.speed_mm_per_s", json_mm(speed_nm_per_s(b)));
     input_given(list, "bench", o, "lens.focal_length_mm", json_mm(b->lens.focal_length_nm));
     input_given(list, "bench", o, "lens.f_number", json_number(b->lens.f_number));
     input_given(list, "bench", o, "lens.effective_f_number", json_number(b->lens.effective_f_number));

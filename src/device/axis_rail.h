@@ -7,10 +7,10 @@
 #include "device/link.h"
 
 struct axis_rail_opts {
-    const char *port;           /* for messages: "the simulated rail", "/dev/ttyUSB0"; borrowed until close */
-    int64_t speed_counts_per_s; /* 0: what the controller has stored */
-    int64_t lo_counts, hi_counts; /* both 0: no limits beyond the wire's own */
-    int32_t baud;                 /* 0: 250000; how long a line takes */
+    const char *port; /* for messages: "the simulated rail", "/dev/ttyUSB0"; borrowed until close */
+    int64_t speed_counts_per_s, accel_counts_per_s2; /* 0: what the controller has stored */
+    int64_t lo_counts, hi_counts;                    /* both 0: no limits beyond the wire's own */
+    int32_t baud;                                    /* 0: 250000; how long a line takes */
 };
 
 /* Takes the link, also when it fails (it is closed then, and by close). Returns at once with phase

@@ -34,7 +34,8 @@ static int open_axis_rail(const struct backend_env *env, struct axis **out, stru
     if (!rc) rc = row->open(env, &link, why);
     if (rc) return rc;
     struct axis_rail_opts opts = {.port = row->simulated ? "the simulated rail" : env->bench->axis.link,
-                                  .speed_counts_per_s = env->speed_counts_per_s};
+                                  .speed_counts_per_s = env->speed_counts_per_s,
+                                  .accel_counts_per_s2 = env->accel_counts_per_s2};
     return axis_rail_open(env->sched, link, &opts, out, why);
 }
 

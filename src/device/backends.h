@@ -20,7 +20,7 @@ struct backend_env {
     const struct camera_sim_opts *camera_sim; /* NULL: no world here */
     struct native_rail *controller;           /* of the simulated link; NULL: no world here */
     int64_t link_latency_us;                  /* of the simulated link; 0 its default, negative none */
-    int64_t speed_counts_per_s;
+    int64_t speed_counts_per_s, accel_counts_per_s2;
 };
 
 struct camera_backend {

@@ -199,8 +199,9 @@ static void fill_timeline(const struct bench *b, const struct job *j, struct pla
 {
     const struct timeline_path path = {p->near_nm, p->travel.first_nm, p->travel.last_nm,
                                        p->travel.take_up_nm, p->slice_count};
+    const struct timeline_motion motion = timeline_motion(b);
     timeline_waits(b, j, &p->timeline);
-    timeline_fill(&p->timeline, &path, timeline_speed_nm_per_s(b));
+    timeline_fill(&p->timeline, &path, &motion);
 }
 
 /* --- what may be shot, but not well --- */
@@ -249,6 +250,16 @@ static int say_axis(const struct bench *b, const struct plan *p, struct finding_
                          why,
                          "nothing limits how far the axis goes toward the subject; this plan needs %.4g mm",
                          mm_from_nm(p->travel.toward_subject_nm));
+    const struct timeline_motion m = timeline_motion(b);
+    const int64_t speed_nm_per_s = slices_nm_of(m.speed_counts_per_s + 1, m.num, m.den);
+    if (!rc && b->axis.speed_nm_per_s > speed_nm_per_s)
+        rc = finding_add(list,
+                         (struct finding_about){.code = "speed-limited",
+                                                .advice = "set coarser microsteps to go "
+                                                          "faster"},
+                         why, "the axis goes %.3g mm/s at most, %lld steps a second, not %.3g",
+                         mm_from_nm(speed_nm_per_s), (long long)m.speed_counts_per_s,
+                         mm_from_nm(b->axis.speed_nm_per_s));
     const int64_t counts = slices_counts_of(p->spacing_nm, p->nm_per_count_num, p->nm_per_count_den);
     if (!rc && p->slice_count > 1 && counts < COARSE_COUNTS)
         rc =

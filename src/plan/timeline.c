@@ -4,18 +4,37 @@
 #include <stdlib.h>
 
 #include "base/units.h"
+#include "plan/slices.h"
 
-int64_t timeline_move_us(int64_t distance_nm, int64_t speed_nm_per_s)
+/* What the controller accepts (hw-docs/wire.md). */
+#define SPEED_LEAST 10
+#define SPEED_MOST  40000
+#define ACCEL_LEAST 1000
+#define ACCEL_MOST  400000
+
+static int64_t between(int64_t value, int64_t least, int64_t most)
 {
-    const double distance = fabs((double)distance_nm), speed = (double)speed_nm_per_s;
-    const double ramp_s = s_from_us(TIMELINE_RAMP_US), acceleration = speed / ramp_s;
-    if (distance >= speed * ramp_s) return us_from_s(distance / speed + ramp_s);
-    return us_from_s(2 * sqrt(distance / acceleration));
+    return value < least ? least : value > most ? most : value;
 }
 
-int64_t timeline_speed_nm_per_s(const struct bench *bench)
+struct timeline_motion timeline_motion(const struct bench *bench)
 {
-    return bench->axis.speed_nm_per_s ? bench->axis.speed_nm_per_s : TIMELINE_SPEED_NM_PER_S;
+    struct timeline_motion m;
+    const int64_t nm_per_s =
+        bench->axis.speed_nm_per_s ? bench->axis.speed_nm_per_s : TIMELINE_SPEED_NM_PER_S;
+    slices_count_length(&bench->axis, &m.num, &m.den);
+    m.speed_counts_per_s = between(slices_counts_of(nm_per_s, m.num, m.den), SPEED_LEAST, SPEED_MOST);
+    m.accel_counts_per_s2 =
+        between(m.speed_counts_per_s * US_PER_S / TIMELINE_RAMP_US, ACCEL_LEAST, ACCEL_MOST);
+    return m;
+}
+
+int64_t timeline_move_us(const struct timeline_motion *m, int64_t distance_nm)
+{
+    const double counts = fabs((double)distance_nm) * (double)m->den / (double)m->num;
+    const double speed = (double)m->speed_counts_per_s, accel = (double)m->accel_counts_per_s2;
+    if (counts >= speed * speed / accel) return us_from_s(counts / speed + speed / accel);
+    return us_from_s(2 * sqrt(counts / accel));
 }
 
 static int64_t settle_us(const struct bench *bench, const struct job *job)
@@ -42,16 +61,15 @@ int64_t timeline_slice_us(const struct plan_timeline *t, int64_t move_us)
     return busy > t->recycle_us ? busy : t->recycle_us;
 }
 
-void timeline_fill(struct plan_timeline *t, const struct timeline_path *p, int64_t speed_nm_per_s)
+void timeline_fill(struct plan_timeline *t, const struct timeline_path *p, const struct timeline_motion *m)
 {
     const int64_t start_nm = p->first_nm - p->take_up_nm;
-    const int64_t take_up_us = timeline_move_us(p->take_up_nm, speed_nm_per_s);
+    const int64_t take_up_us = timeline_move_us(m, p->take_up_nm);
     const int32_t moves = p->slices - 1;
-    t->approach_us = timeline_move_us(p->near_nm - start_nm, speed_nm_per_s) + take_up_us;
-    t->move_us = moves ? timeline_move_us((p->last_nm - p->first_nm) / moves, speed_nm_per_s) : 0;
+    t->approach_us = timeline_move_us(m, p->near_nm - start_nm) + take_up_us;
+    t->move_us = moves ? timeline_move_us(m, (p->last_nm - p->first_nm) / moves) : 0;
     t->slice_us = timeline_slice_us(t, t->move_us);
-    t->closing_us =
-        timeline_slice_us(t, timeline_move_us(p->last_nm - start_nm, speed_nm_per_s) + take_up_us);
+    t->closing_us = timeline_slice_us(t, timeline_move_us(m, p->last_nm - start_nm) + take_up_us);
     t->total_us =
         t->start_delay_us + t->approach_us + timeline_slice_us(t, 0) + moves * t->slice_us + t->closing_us;
 }

@@ -7,17 +7,23 @@
 #include "staddle/bench.h"
 #include "staddle/plan.h"
 
-#define TIMELINE_RAMP_US        100000  /* guess */
-#define TIMELINE_SPEED_NM_PER_S 2000000 /* guess, where the bench gives none */
+#define TIMELINE_RAMP_US        100000  /* to full speed: guess */
+#define TIMELINE_SPEED_NM_PER_S 2000000 /* where the bench gives none: guess */
 #define TIMELINE_SETTLE_US      1000000 /* common practice, no source */
 #define TIMELINE_EXPOSURE_US    250000  /* where the job gives none: guess */
 #define TIMELINE_START_DELAY_US 10000000
 
-/* A move from rest to rest. */
-int64_t timeline_move_us(int64_t distance_nm, int64_t speed_nm_per_s);
+/* How the rail moves, in counts: what the host tells its controller, within what that can do. */
+struct timeline_motion {
+    int64_t speed_counts_per_s, accel_counts_per_s2;
+    int64_t num, den; /* nanometres a count */
+};
+struct timeline_motion timeline_motion(const struct bench *);
 
-/* What the bench and the job say, or the defaults: speed, settle, exposure, recycle, lag, start delay. */
-int64_t timeline_speed_nm_per_s(const struct bench *);
+/* A move from rest to rest. */
+int64_t timeline_move_us(const struct timeline_motion *, int64_t distance_nm);
+
+/* What the bench and the job say, or the defaults: settle, exposure, recycle, lag, start delay. */
 void timeline_waits(const struct bench *, const struct job *, struct plan_timeline *out);
 
 /* The critical path of one slice whose move takes move_us. */
@@ -29,6 +35,6 @@ struct timeline_path {
 };
 
 /* Fills what timeline_waits left: approach, move, slice, closing, total. */
-void timeline_fill(struct plan_timeline *, const struct timeline_path *, int64_t speed_nm_per_s);
+void timeline_fill(struct plan_timeline *, const struct timeline_path *, const struct timeline_motion *);
 
 #endif

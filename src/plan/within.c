@@ -22,7 +22,8 @@ static int64_t total_us(const struct bench *b, const struct plan *own, int32_t i
         .slices = inner + own->margin_near + own->margin_far,
     };
     struct plan_timeline t = own->timeline;
-    timeline_fill(&t, &path, timeline_speed_nm_per_s(b));
+    const struct timeline_motion motion = timeline_motion(b);
+    timeline_fill(&t, &path, &motion);
     return t.total_us;
 }
 

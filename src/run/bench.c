@@ -117,13 +117,14 @@ static int build_stage(struct rig *r, const struct rig_opts *o, struct err *why)
 static int open_devices(struct rig *r, const struct rig_opts *o, const struct camera_backend *camera,
                         const struct axis_backend *axis, struct err *why)
 {
-    const struct plan *p = o->plan;
+    const struct timeline_motion motion = timeline_motion(o->bench);
     struct backend_env env = {.sched = r->sched,
                               .bench = &r->stage->bench,
                               .camera_sim = &r->stage->camera,
                               .controller = r->stage->controller,
                               .link_latency_us = o->times.link_us,
-                              .speed_counts_per_s = counts_from_nm(p, timeline_speed_nm_per_s(o->bench))};
+                              .speed_counts_per_s = motion.speed_counts_per_s,
+                              .accel_counts_per_s2 = motion.accel_counts_per_s2};
     int rc = camera->open(&env, &r->camera, why);
     if (!rc) rc = axis->open(&env, &r->axis, why);
     if (rc) return rc;

@@ -267,11 +267,15 @@ static void a_flash_waits_for_its_charge(void **state)
 static void moves_take_their_ramp(void **state)
 {
     (void)state;
-    assert_int_equal(timeline_move_us(2000000, 2000000), 1100000);
-    assert_int_equal(timeline_move_us(50000, 2000000), 100000);
-    assert_int_equal(timeline_move_us(-50000, 2000000), 100000);
-    assert_int_equal(timeline_move_us(200000, 2000000), 200000);
-    assert_int_equal(timeline_move_us(0, 2000000), 0);
+    const struct bench b = demo_bench();
+    const struct timeline_motion m = timeline_motion(&b);
+    assert_int_equal(m.speed_counts_per_s, 3200);
+    assert_int_equal(m.accel_counts_per_s2, 32000);
+    assert_int_equal(timeline_move_us(&m, 2000000), 1100000);
+    assert_int_equal(timeline_move_us(&m, 50000), 100000);
+    assert_int_equal(timeline_move_us(&m, -50000), 100000);
+    assert_int_equal(timeline_move_us(&m, 200000), 200000);
+    assert_int_equal(timeline_move_us(&m, 0), 0);
 }
 
 /* --- what is refused, and what to do --- */
@@ -364,6 +368,13 @@ static void what_can_be_shot_badly_is_remarked(void **state)
     assert_true(has(&list, "spacing-wide") && has(&list, "clearance-unknown") &&
                 has(&list, "perspective-unknown"));
     assert_true(findings_grave(&list));
+    plan_clear(&p);
+    findings_clear(&list);
+
+    b = demo_bench();
+    b.axis.microsteps = 256; /* 51200 steps a second */
+    assert_int_equal(plan_make(&b, &j, &p, &list, NULL), E_OK);
+    assert_true(has(&list, "speed-limited"));
     plan_clear(&p);
     findings_clear(&list);
 
