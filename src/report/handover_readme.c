@@ -24,9 +24,8 @@ static void order(FILE *out, enum stack_order o)
 static void what(FILE *out, const struct selection *s)
 {
     fprintf(out, "%s\n\n", s->prefix);
-    fprintf(out, "%d frame%s of one focus stack, untouched, as the camera wrote them.\n", (int)s->frames,
-            s->frames == 1 ? "" : "s");
-    if (s->info.simulated) fputs("These frames come from a simulated bench; no camera took them.\n", out);
+    fprintf(out, "%d frame%s of one focus stack, untouched, as the %scamera wrote them.\n", (int)s->frames,
+            s->frames == 1 ? "" : "s", s->info.simulated ? "simulated " : "");
     order(out, s->info.order);
     spacing(out, s->spacing_nm);
     if (fabs(s->scale_change) >= 0.0005)

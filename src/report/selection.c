@@ -110,6 +110,14 @@ static const struct exposure_row *exposure_of(const struct source *src, int64_t 
     return NULL;
 }
 
+static bool is_only_file(const struct source *src, const struct file_row *f)
+{
+    int n = 0;
+    for (int32_t i = 0; i < src->file_count; i++)
+        n += src->files[i].exposure_id == f->exposure_id;
+    return n == 1;
+}
+
 /* Do slice numbers rise with depth? (They do unless a later plan filled a gap with numbers of its own.) */
 static bool numbers_rise(const struct source *src, bool backwards)
 {
@@ -137,6 +145,8 @@ static int describe(struct record_row *r, const struct source *src, const struct
                              .triggered_at_us = e->triggered_at_us,
                              .file = *f};
     snprintf(r->reason, sizeof r->reason, "%s", e->reason);
+    if (!*f->object_name && is_only_file(src, f))
+        snprintf(r->file.object_name, sizeof r->file.object_name, "%s", e->object_name);
     return E_OK;
 }
 

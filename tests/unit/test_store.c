@@ -1,8 +1,6 @@
-/* The stack folder. What must hold is told by the drawing in store.h; SQLite's own shell is not used: the
- * tests look into the file with the library. */
+/* The stack folder and the life of an exposure. What must hold is told by the drawing in store.h. */
 #include "tests/support/test.h"
 
-#include <dirent.h>
 #include <sqlite3.h>
 #include <sys/stat.h>
 #include <unistd.h>
@@ -10,85 +8,11 @@
 #include "base/fs.h"
 #include "base/mem.h"
 #include "store/db.h"
-#include "store/evening.h"
 #include "store/folder.h"
 #include "store/hash.h"
-#include "store/schema.h"
-#include "store/store.h"
 #include "store/words.h"
-
-#define SLICES 5
-#define WALL   1000000000000000LL
-
-static char *in_folder(const char *name)
-{
-    static char path[8][512];
-    static int turn;
-    char *out = path[turn++ % 8];
-    snprintf(out, 512, "%s/%s", test_folder(), name);
-    return out;
-}
-
-/* A new stack of five planned slices, 1000 nm apart. */
-static struct store *planned(const char *name, int64_t *plan_id)
-{
-    struct err why = {0};
-    struct store *st = NULL;
-    struct plan_slice slices[SLICES];
-    const struct stack_info info = {.kind = STACK_PLANNED,
-                                    .simulated = true,
-                                    .seed = UINT64_MAX - 6,
-                                    .name = "clock movement",
-                                    .bench_text = (char *)"name: kitchen table\n",
-                                    .job_text = (char *)"slices: 5\n",
-                                    .created_wall_us = WALL};
-    for (int i = 0; i < SLICES; i++)
-        slices[i] = (struct plan_slice){i + 1, i == 0 || i == 4, 1000 * i, 16 * i};
-    const struct plan plan = {.source = PLAN_PLANNED,
-                              .spacing_nm = 1000,
-                              .optics.scale_change = 0.07,
-                              .slice_count = SLICES,
-                              .slices = slices};
-    if (store_create(in_folder(name), &info, &st, &why)) print_error("%s\n", why.text);
-    assert_non_null(st);
-    assert_int_equal(store_add_plan(st, &plan, "as planned", WALL, plan_id, &why), E_OK);
-    return st;
-}
-
-static struct exposure_row wish(int64_t plan_id, int32_t slice)
-{
-    return (struct exposure_row){.purpose = PURPOSE_STACK,
-                                 .plan_id = plan_id,
-                                 .slice = slice,
-                                 .nonce = 7,
-                                 .fire_seq = slice,
-                                 .camera_epoch = 1,
-                                 .reached_counts = 16 * slice,
-                                 .settle_us = 1000000,
-                                 .triggered_at_us = WALL + slice,
-                                 .exposure_us = 250000};
-}
-
-static struct file_row put_file(struct store *st, const struct exposure_row *e, const char *ext)
-{
-    char name[64];
-    struct file_row f;
-    struct err why = {0};
-    assert_int_equal(store_frame_name(name, sizeof name, e, ext, &why), E_OK);
-    if (store_put_frame(st, name, name, strlen(name), &f, &why)) print_error("%s\n", why.text);
-    assert_string_equal(f.name, name);
-    return f;
-}
-
-static int64_t keep(struct store *st, int64_t plan_id, int32_t slice)
-{
-    struct exposure_row e = wish(plan_id, slice);
-    assert_int_equal(store_exposure_begin(st, &e, NULL), E_OK);
-    assert_int_equal(store_exposure_seen(st, e.id, "IMG_0001.JPG", 1234, NULL), E_OK);
-    const struct file_row f = put_file(st, &e, "jpg");
-    assert_int_equal(store_exposure_kept(st, e.id, &f, 1, NULL), E_OK);
-    return e.id;
-}
+#include "tests/support/shell.h"
+#include "tests/support/small_stack.h"
 
 /* --- the life of an exposure --- */
 
@@ -380,160 +304,6 @@ static void the_cache_may_vanish_and_is_replaced(void **state)
     store_close(st);
 }
 
-/* --- files that are none of ours --- */
-
-static void foreign(const char *name, const char *sql)
-{
-    sqlite3 *db;
-    mkdir(in_folder(name), 0777);
-    char path[512];
-    snprintf(path, sizeof path, "%s/frames", in_folder(name));
-    mkdir(path, 0777);
-    snprintf(path, sizeof path, "%s/stack.db", in_folder(name));
-    assert_int_equal(sqlite3_open(path, &db), SQLITE_OK);
-    assert_int_equal(sqlite3_exec(db, sql, NULL, NULL, NULL), SQLITE_OK);
-    sqlite3_close(db);
-}
-
-static void a_foreign_database_is_refused_untouched(void **state)
-{
-    (void)state;
-    struct store *st = NULL;
-    struct err why = {0};
-    char before[SHA256_ROOM], after[SHA256_ROOM];
-    foreign("foreign", "CREATE TABLE stack (id); INSERT INTO stack VALUES (1);");
-    assert_int_equal(sha256_file(in_folder("foreign/stack.db"), before, NULL, &why), E_OK);
-    assert_int_equal(store_open(in_folder("foreign"), false, &st, &why), E_INPUT);
-    assert_int_equal(store_open(in_folder("foreign"), true, &st, &why), E_INPUT);
-    assert_int_equal(sha256_file(in_folder("foreign/stack.db"), after, NULL, &why), E_OK);
-    assert_string_equal(before, after);
-}
-
-static void a_newer_stack_is_refused_untouched(void **state)
-{
-    (void)state;
-    int64_t plan_id;
-    sqlite3 *db;
-    struct err why = {0};
-    struct store *st = planned("newer", &plan_id);
-    store_close(st);
-    assert_int_equal(sqlite3_open(in_folder("newer/stack.db"), &db), SQLITE_OK);
-    assert_int_equal(sqlite3_exec(db, "PRAGMA user_version = 2", NULL, NULL, NULL), SQLITE_OK);
-    sqlite3_close(db);
-    assert_int_equal(store_open(in_folder("newer"), false, &st, &why), E_UNSUPPORTED);
-    assert_non_null(strstr(why.text, "newer"));
-    assert_int_equal(err_exit_status(why.code), 2);
-}
-
-static void planted_code_in_a_stack_is_refused(void **state)
-{
-    (void)state;
-    int64_t plan_id;
-    sqlite3 *db;
-    struct err why = {0};
-    struct store *st = planned("trigger", &plan_id);
-    store_close(st);
-    assert_int_equal(sqlite3_open(in_folder("trigger/stack.db"), &db), SQLITE_OK);
-    assert_int_equal(
-        sqlite3_exec(db, "CREATE TRIGGER t AFTER INSERT ON event BEGIN UPDATE stack SET name = 'x'; END",
-                     NULL, NULL, NULL),
-        SQLITE_OK);
-    sqlite3_close(db);
-    assert_int_equal(store_open(in_folder("trigger"), false, &st, &why), E_DAMAGED);
-}
-
-/* A row's text that leads out of the folder is damage, however it came there. */
-static void a_path_planted_in_the_database_is_not_followed(void **state)
-{
-    (void)state;
-    int64_t plan_id;
-    sqlite3 *db;
-    struct err why = {0};
-    struct store *st = planned("planted", &plan_id);
-    keep(st, plan_id, 1);
-    store_close(st);
-    assert_int_equal(sqlite3_open(in_folder("planted/stack.db"), &db), SQLITE_OK);
-    assert_int_equal(sqlite3_exec(db, "UPDATE file SET name = '../../x'", NULL, NULL, NULL), SQLITE_OK);
-    sqlite3_close(db);
-    struct frame_row *rows;
-    int32_t n;
-    assert_int_equal(store_open(in_folder("planted"), true, &st, &why), E_OK);
-    assert_int_equal(store_frames(st, &rows, &n, &why), E_DAMAGED);
-    store_close(st);
-}
-
-/* Every 512 bytes of the file are overwritten in turn: the store says E_DAMAGED or reads what was written. */
-static void a_damaged_database_is_told_and_never_misread(void **state)
-{
-    (void)state;
-    int64_t plan_id;
-    uint8_t *whole;
-    size_t size, told = 0, tried = 0;
-    struct store *st = planned("damage", &plan_id);
-    for (int i = 1; i <= SLICES; i++)
-        keep(st, plan_id, i);
-    store_close(st);
-    char path[512];
-    snprintf(path, sizeof path, "%s", in_folder("damage/stack.db"));
-    assert_int_equal(fs_read(path, 1 << 20, &whole, &size, NULL), E_OK);
-    for (size_t at = 0; at + 64 <= size; at += 512) {
-        struct err why = {0};
-        FILE *f = fopen(path, "r+b");
-        fseek(f, (long)at, SEEK_SET);
-        for (int i = 0; i < 64; i++)
-            fputc(0xa5, f);
-        fclose(f);
-        tried++;
-        int rc = store_open(in_folder("damage"), true, &st, &why);
-        struct frame_row *rows = NULL;
-        int32_t n = 0;
-        if (!rc) {
-            rc = store_frames(st, &rows, &n, &why);
-            store_close(st);
-        }
-        if (rc) {
-            told++;
-            if (rc != E_DAMAGED) print_error("at %zu: %s\n", at, why.text);
-            assert_int_equal(rc, E_DAMAGED);
-        } else {
-            assert_int_equal(n, SLICES);
-        }
-        mem_free(rows);
-        f = fopen(path, "r+b");
-        assert_int_equal(fwrite(whole, 1, size, f), size);
-        fclose(f);
-    }
-    mem_free(whole);
-    printf("measured: %zu damaged databases, %zu told as damaged, the others read as written\n", tried, told);
-    assert_true(told > 0);
-}
-
-/* --- migrations --- */
-
-static void a_step_that_fails_leaves_the_version_before_it(void **state)
-{
-    (void)state;
-    sqlite3 *db;
-    struct err why = {0};
-    int64_t n;
-    static const char *const steps[] = {"CREATE TABLE a (x)",
-                                        "ALTER TABLE a ADD COLUMN y; INSERT INTO a VALUES (1, 2)",
-                                        "CREATE TABLE b (x); CREATE TABLE b (x)"};
-    assert_int_equal(mkdir(in_folder("steps"), 0777), 0);
-    assert_int_equal(db_open(in_folder("steps"), false, true, &db, &why), E_OK);
-    assert_int_equal(schema_migrate(db, steps, 1, &why), E_OK);
-    assert_true(schema_migrate(db, steps, 3, &why) < 0);
-    assert_int_equal(db_number(db, &why, &n, "PRAGMA user_version", ""), E_OK);
-    assert_int_equal(n, 2); /* the second step went, the third did not */
-    assert_int_equal(db_number(db, &why, &n, "SELECT y FROM a", ""), E_OK);
-    assert_int_equal(n, 2);
-    assert_int_equal(db_number(db, &why, &n, "SELECT count(*) FROM sqlite_schema WHERE name = 'b'", ""),
-                     E_OK);
-    assert_int_equal(n, 0);
-    assert_int_equal(schema_migrate(db, steps, 1, &why), E_UNSUPPORTED);
-    sqlite3_close(db);
-}
-
 /* --- equal runs --- */
 
 static void equal_runs_dump_equal_lines_in_any_folder(void **state)
@@ -548,7 +318,7 @@ static void equal_runs_dump_equal_lines_in_any_folder(void **state)
         struct store *st = planned(name[i], &plan_id);
         for (int s = 1; s <= SLICES; s++)
             keep(st, plan_id, s);
-        snprintf(path, sizeof path, "%s.dump", in_folder(name[i]));
+        snprintf(path, sizeof path, "%s.dump", in_folder("%s", name[i]));
         FILE *f = fopen(path, "w");
         assert_int_equal(store_dump(st, f, NULL), E_OK);
         fclose(f);
@@ -560,67 +330,6 @@ static void equal_runs_dump_equal_lines_in_any_folder(void **state)
     assert_null(strstr((char *)text[0], test_folder()));
     mem_free(text[0]);
     mem_free(text[1]);
-}
-
-/* --- hashing --- */
-
-/* FIPS 180-4 examples and their commonly published extensions. */
-static void sha256_matches_the_standard(void **state)
-{
-    (void)state;
-    char hex[SHA256_ROOM];
-    sha256_bytes("", 0, hex);
-    assert_string_equal(hex, "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855");
-    sha256_bytes("abc", 3, hex);
-    assert_string_equal(hex, "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
-    static const char two_blocks[] = "abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq";
-    sha256_bytes(two_blocks, strlen(two_blocks), hex);
-    assert_string_equal(hex, "248d6a61d20638b8e5c026930c3e6039a33ce45964ff2167f6ecedd419db06c1");
-    char *million = malloc(1000000);
-    memset(million, 'a', 1000000);
-    sha256_bytes(million, 1000000, hex);
-    assert_string_equal(hex, "cdc76e5c9914fb9281a1c7e284d73e67f1809a48a497200e046d39ccc7112cd0");
-    FILE *f = fopen(in_folder("million"), "wb");
-    assert_int_equal(fwrite(million, 1, 1000000, f), 1000000);
-    fclose(f);
-    free(million);
-    char from_file[SHA256_ROOM];
-    int64_t bytes;
-    assert_int_equal(sha256_file(in_folder("million"), from_file, &bytes, NULL), E_OK);
-    assert_string_equal(from_file, hex);
-    assert_int_equal(bytes, 1000000);
-    static const char zeros[64];
-    sha256_bytes(zeros, sizeof zeros, hex);
-    assert_string_equal(hex, "f5a5fd42d16a20302798ef6ed309979b43003d2320d9f0e8ea9831a92759fb4b");
-}
-
-/* --- tonight's folder --- */
-
-static void the_evening_numbers_its_stacks(void **state)
-{
-    (void)state;
-    char dir[512], wanted[512];
-    struct err why = {0};
-    const int64_t evening = 978379200LL * 1000000; /* 2001-01-01T20:00:00Z (POSIX seconds) */
-    mkdir(in_folder("bench"), 0777);
-    assert_int_equal(evening_next_stack(in_folder("bench"), evening, 0, dir, sizeof dir, &why), E_OK);
-    snprintf(wanted, sizeof wanted, "%s/2001-01-01/stack-001", in_folder("bench"));
-    assert_string_equal(dir, wanted);
-    mkdir(in_folder("bench/2001-01-01/stack-007"), 0777);
-    mkdir(in_folder("bench/2001-01-01/stack-008.part"), 0777);
-    mkdir(in_folder("bench/2001-01-01/stack-900x"), 0777);
-    assert_int_equal(evening_next_stack(in_folder("bench"), evening, 0, dir, sizeof dir, &why), E_OK);
-    assert_non_null(strstr(dir, "/2001-01-01/stack-008"));
-    /* half past one in the night still belongs to the evening; nine in the morning does not */
-    assert_int_equal(
-        evening_next_stack(in_folder("bench"), evening + 19800000000LL, 0, dir, sizeof dir, &why), E_OK);
-    assert_non_null(strstr(dir, "/2001-01-01/stack-008"));
-    assert_int_equal(
-        evening_next_stack(in_folder("bench"), evening + 46800000000LL, 0, dir, sizeof dir, &why), E_OK);
-    assert_non_null(strstr(dir, "/2001-01-02/stack-001"));
-    /* local time decides */
-    assert_int_equal(evening_next_stack(in_folder("bench"), evening, 11 * 3600, dir, sizeof dir, &why), E_OK);
-    assert_non_null(strstr(dir, "/2001-01-02/stack-001"));
 }
 
 int main(void)
@@ -636,15 +345,7 @@ int main(void)
         cmocka_unit_test(one_process_writes_and_others_read),
         cmocka_unit_test(names_that_lead_elsewhere_are_refused),
         cmocka_unit_test(the_cache_may_vanish_and_is_replaced),
-        cmocka_unit_test(a_foreign_database_is_refused_untouched),
-        cmocka_unit_test(a_newer_stack_is_refused_untouched),
-        cmocka_unit_test(planted_code_in_a_stack_is_refused),
-        cmocka_unit_test(a_path_planted_in_the_database_is_not_followed),
-        cmocka_unit_test(a_damaged_database_is_told_and_never_misread),
-        cmocka_unit_test(a_step_that_fails_leaves_the_version_before_it),
         cmocka_unit_test(equal_runs_dump_equal_lines_in_any_folder),
-        cmocka_unit_test(sha256_matches_the_standard),
-        cmocka_unit_test(the_evening_numbers_its_stacks),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
