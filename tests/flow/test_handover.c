@@ -484,6 +484,44 @@ static void a_failed_handover_leaves_nothing_and_can_be_repeated(void **state)
            calls);
 }
 
+/* The n-th allocation fails, for every n, in an import and a hand-over of it. */
+static void an_allocation_that_fails_is_told_and_leaves_nothing(void **state)
+{
+    (void)state;
+    struct handover_result r;
+    long n = 0;
+    int rc = E_NOMEM;
+    imported("memory", ORDER_NEAR_FIRST);
+    for (; rc; n++) {
+        struct err why = {0};
+        mem_fail_at(n + 1);
+        rc = hand_over("memory", (struct handover_request){.all = true}, "memory.to", &r, &why);
+        mem_fail_at(0);
+        if (!rc) break;
+        assert_int_equal(rc, E_NOMEM);
+        assert_int_equal(in_shell("ls -d memory.to*"), 2);
+    }
+    assert_true(n >= 5);
+    printf("measured: a hand-over told of each of %ld failed allocations, and left nothing\n", n);
+    for (n = 0, rc = E_NOMEM; rc; n++) {
+        struct import_list list;
+        struct err why = {0};
+        const struct stack_info info = {.kind = STACK_IMPORTED, .name = "memory", .created_wall_us = WALL};
+        mem_fail_at(n + 1);
+        rc = import_scan(in_folder("memory.from"), &list, &why);
+        if (!rc) {
+            rc = import_make(&list, in_folder("memory.again"), &info, &why);
+            import_list_clear(&list);
+        }
+        mem_fail_at(0);
+        if (rc) {
+            assert_int_equal(rc, E_NOMEM);
+            assert_int_equal(in_shell("ls -d memory.again*"), 2);
+        }
+    }
+    assert_true(n >= 10);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -499,6 +537,7 @@ int main(void)
         cmocka_unit_test(other_content_is_an_error_and_stays_as_it_is),
         cmocka_unit_test(a_frame_that_rotted_in_the_stack_is_not_handed_over),
         cmocka_unit_test(a_failed_handover_leaves_nothing_and_can_be_repeated),
+        cmocka_unit_test(an_allocation_that_fails_is_told_and_leaves_nothing),
     };
     faults_at(0); /* no sync of ours reaches the disk: nobody pulls the plug here */
     return cmocka_run_group_tests(tests, NULL, NULL);
