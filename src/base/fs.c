@@ -43,6 +43,8 @@ int fs_make_dir(const char *path, struct err *why)
 {
     if (mkdir(path, 0777) == 0) return E_OK;
     if (errno == EEXIST) return fail(why, E_STATE, "%s: exists already; choose another folder", path);
+    if (errno == EACCES || errno == EPERM || errno == EROFS)
+        return fail(why, E_INPUT, "%s: no right to write there; choose another folder", path);
     return fail_errno(why, E_IO, "%s: cannot make the folder", path);
 }
 

@@ -21,7 +21,7 @@ struct fs_ops {
 /* NULL puts the operating system's own calls back. For tests, before any thread starts. */
 void fs_use(const struct fs_ops *ops);
 
-int fs_make_dir(const char *path, struct err *why); /* E_STATE when it exists */
+int fs_make_dir(const char *path, struct err *why); /* E_STATE when it exists; E_INPUT: no right to */
 int fs_sync_dir(const char *path, struct err *why);
 
 /* Whole file `dir/name` from memory, durably; `mode` e.g. 0444 for an original. E_STATE when the name exists

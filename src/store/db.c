@@ -93,6 +93,8 @@ int db_open(const char *dir, bool readonly, bool create, sqlite3 **out, struct e
         (how <= HOW_READ ? SQLITE_OPEN_READWRITE : SQLITE_OPEN_READONLY) | (create ? SQLITE_OPEN_CREATE : 0);
     if (sqlite3_open_v2(uri, &db, flags, NULL) != SQLITE_OK)
         rc = db ? complain(db, why) : fail(why, E_NOMEM, "stack.db: no memory; close other programs");
+    if (!rc && !readonly && sqlite3_db_readonly(db, "main") == 1)
+        rc = fail(why, E_INPUT, "%s: no right to write to this stack; use a copy of it", dir);
     if (!rc) rc = harden(db, why);
     if (!rc && readonly) rc = db_script(db, "PRAGMA query_only = ON", why);
     if (rc) {

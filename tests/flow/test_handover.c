@@ -457,6 +457,25 @@ static void a_frame_that_rotted_in_the_stack_is_not_handed_over(void **state)
     assert_int_equal(in_shell("ls -d rot.to*"), 2);
 }
 
+/* As a user without rights, also when the tests run as root: the program is copied to where that user may
+ * read it. */
+static void a_stack_in_an_archive_is_read_without_writing_there(void **state)
+{
+    (void)state;
+    static const char as_nobody[] = "$([ $(id -u) = 0 ] && echo setpriv --reuid=65534 --clear-groups)";
+    imported("archive", ORDER_NEAR_FIRST);
+    assert_int_equal(
+        in_shell("cp '%s' program && chmod a+rx . program && chmod -R a-w archive && mkdir -m 777 free",
+                 staddle_program()),
+        0);
+    const char *before = fingerprint("archive");
+    assert_int_equal(in_shell("%s ./program handover archive --to free/h --all --quiet", as_nobody), 0);
+    assert_int_equal(in_shell("cd free/h && sha256sum --quiet -c manifest.sha256"), 0);
+    assert_int_equal(in_shell("%s ./program handover archive --to archive/h --all", as_nobody), 2);
+    assert_non_null(strstr(shell_err(), "no right to write there; choose another folder"));
+    assert_string_equal(fingerprint("archive"), before);
+}
+
 static void a_failed_handover_leaves_nothing_and_can_be_repeated(void **state)
 {
     (void)state;
@@ -536,6 +555,7 @@ int main(void)
         cmocka_unit_test(a_later_look_finds_what_is_missing_changed_or_extra),
         cmocka_unit_test(other_content_is_an_error_and_stays_as_it_is),
         cmocka_unit_test(a_frame_that_rotted_in_the_stack_is_not_handed_over),
+        cmocka_unit_test(a_stack_in_an_archive_is_read_without_writing_there),
         cmocka_unit_test(a_failed_handover_leaves_nothing_and_can_be_repeated),
         cmocka_unit_test(an_allocation_that_fails_is_told_and_leaves_nothing),
     };
