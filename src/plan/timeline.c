@@ -70,6 +70,7 @@ void timeline_fill(struct plan_timeline *t, const struct timeline_path *p, const
     t->move_us = moves ? timeline_move_us(m, (p->last_nm - p->first_nm) / moves) : 0;
     t->slice_us = timeline_slice_us(t, t->move_us);
     t->closing_us = timeline_slice_us(t, timeline_move_us(m, p->last_nm - start_nm) + take_up_us);
-    t->total_us =
-        t->start_delay_us + t->approach_us + timeline_slice_us(t, 0) + moves * t->slice_us + t->closing_us;
+    const int64_t ready_us = t->approach_us + t->settle_us; /* the approach hides in the delay */
+    t->total_us = (t->start_delay_us > ready_us ? t->start_delay_us : ready_us) + t->lag_us + t->exposure_us +
+                  moves * t->slice_us + t->closing_us;
 }

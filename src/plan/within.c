@@ -89,14 +89,19 @@ static bool fits(const struct bench *b, const struct job *j, int64_t limit_us)
     return yes;
 }
 
+/* The first slice's settle may hide in the start delay, so try both counts. */
 static int64_t settle_that_fits(const struct bench *b, const struct job *j, const struct plan *own,
                                 int64_t limit_us)
 {
-    const int64_t frames = own->slice_count + 1; /* and the closing one */
+    const int64_t over_us = own->timeline.total_us - limit_us;
     struct job tried = *j;
-    tried.settle_us = own->timeline.settle_us - (own->timeline.total_us - limit_us + frames - 1) / frames;
-    tried.settle_us -= tried.settle_us % US_PER_MS; /* a number to write down */
-    return tried.settle_us >= 0 && fits(b, &tried, limit_us) ? tried.settle_us : -1;
+    for (int64_t settles = own->slice_count; settles <= own->slice_count + 1;
+         settles++) { /* and the closing one */
+        tried.settle_us = own->timeline.settle_us - (over_us + settles - 1) / settles;
+        tried.settle_us -= tried.settle_us % US_PER_MS; /* a number to write down */
+        if (tried.settle_us >= 0 && fits(b, &tried, limit_us)) return tried.settle_us;
+    }
+    return -1;
 }
 
 /* The next marks, a third of a stop apart, until the rule's spacing is wide enough. */
