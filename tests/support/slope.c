@@ -73,7 +73,7 @@ static void write_jpeg(const char *path, const uint8_t *gray, const struct slope
     fclose(f);
 }
 
-#define LEVELS 8
+#define LEVELS 14
 
 int32_t slope_write(const char *dir, const struct slope *s)
 {
