@@ -1,6 +1,7 @@
 #include "check/ends.h"
 
 #include <math.h>
+#include <stddef.h>
 
 #define FIT_STEP 0.1
 #define FIT_MODEL                                                                                            \
@@ -12,11 +13,15 @@ struct sums {
     double w, g, e, gg, ge, ee;
 };
 
-static double misfit_of(const struct sums *s)
+struct fit {
+    double misfit, height, height_error;
+};
+
+static struct fit fit_of(const struct sums *s)
 {
     const double det = s->w * s->gg - s->g * s->g;
-    double a = det > 1e-12 * s->w * s->gg ? (s->w * s->ge - s->g * s->e) / det : 0, b = 0;
-    if (det > 1e-12 * s->w * s->gg) b = (s->e - a * s->g) / s->w;
+    const bool sound = det > 1e-12 * s->w * s->gg;
+    double a = sound ? (s->w * s->ge - s->g * s->e) / det : 0, b = sound ? (s->e - a * s->g) / s->w : 0;
     if (b < 0) {
         b = 0;
         a = s->gg > 0 ? s->ge / s->gg : 0;
@@ -25,49 +30,63 @@ static double misfit_of(const struct sums *s)
         a = 0;
         b = s->w > 0 ? s->e / s->w : 0;
     }
-    return s->ee - 2 * a * s->ge - 2 * b * s->e + a * a * s->gg + 2 * a * b * s->g + b * b * s->w;
+    return (struct fit){.misfit = s->ee - 2 * a * s->ge - 2 * b * s->e + a * a * s->gg + 2 * a * b * s->g +
+                                  b * b * s->w,
+                        .height = a,
+                        .height_error = s->gg > 0 ? 1 / sqrt(s->gg) : 0};
+}
+
+static struct fit fit_scale(const struct tiles *t, const struct focus_shape *shape, int32_t tile, int scale,
+                            const double *z, int32_t first, int32_t last, double at)
+{
+    const double jitter = (double)t->jitter[scale][tile];
+    struct sums s = {0};
+    for (int32_t i = first; i <= last; i++) {
+        const double e = (double)t->energy[scale][(size_t)tile * (size_t)t->frames + (size_t)i];
+        if (isnan(e)) continue;
+        const double v = e - (double)t->floor[scale][tile];
+        const double error = jitter * jitter + FIT_MODEL * FIT_MODEL * v * v, w = 1 / error;
+        const double g = exp(shape_log(shape, scale, z[i] - at));
+        s.w += w;
+        s.g += w * g;
+        s.e += w * v;
+        s.gg += w * g * g;
+        s.ge += w * g * v;
+        s.ee += w * v * v;
+    }
+    return fit_of(&s);
+}
+
+/* How unlike a texture of this stack the heights are, finer against coarser. A fine height within its error
+ * only has to be possible. */
+static double unlikely(const struct focus_shape *shape, const struct fit *fine, const struct fit *coarse,
+                       int k)
+{
+    if (!shape->tiles || coarse->height < 3 * coarse->height_error) return 0;
+    const double most = log(fine->height + 2 * fine->height_error) - log(coarse->height);
+    const double least =
+        log(fmax(fine->height - 2 * fine->height_error, 1e-6 * coarse->height)) - log(coarse->height);
+    double off = 0;
+    if (most < shape->ratio[k])
+        off = shape->ratio[k] - most;
+    else if (least > shape->ratio[k])
+        off = least - shape->ratio[k];
+    off /= shape->ratio_sigma[k];
+    return off * off;
 }
 
 static double misfit_at(const struct tiles *t, const struct focus_shape *shape, int32_t tile, const double *z,
-                        int32_t first, int32_t last, double at, unsigned scales)
+                        int32_t first, int32_t last, double at)
 {
+    struct fit fit[MEASURE_SCALES];
     double sum = 0;
     for (int k = 0; k < MEASURE_SCALES; k++) {
-        if (!(scales & 1U << k)) continue;
-        const double jitter = (double)t->jitter[k][tile];
-        struct sums s = {0};
-        for (int32_t i = first; i <= last; i++) {
-            const double e = tiles_signal(t, k, tile, i);
-            if (isnan(e)) continue;
-            const double error = jitter * jitter + FIT_MODEL * FIT_MODEL * e * e, w = 1 / error;
-            const double g = exp(shape_log(shape, k, z[i] - at));
-            s.w += w;
-            s.g += w * g;
-            s.e += w * e;
-            s.gg += w * g * g;
-            s.ge += w * g * e;
-            s.ee += w * e * e;
-        }
-        sum += misfit_of(&s);
+        fit[k] = fit_scale(t, shape, tile, k, z, first, last, at);
+        sum += fit[k].misfit;
     }
+    for (int k = 0; k + 1 < MEASURE_SCALES; k++)
+        sum += unlikely(shape, &fit[k], &fit[k + 1], k);
     return sum;
-}
-
-/* Scales at which the tile changes by more than its jitter over these frames. */
-static unsigned telling_scales(const struct tiles *t, int32_t tile, int32_t first, int32_t last)
-{
-    unsigned scales = 0;
-    for (int k = 0; k < MEASURE_SCALES; k++) {
-        double least = INFINITY, most = 0;
-        for (int32_t i = first; i <= last; i++) {
-            const double e = tiles_signal(t, k, tile, i);
-            if (isnan(e)) continue;
-            least = fmin(least, e);
-            most = fmax(most, e);
-        }
-        if (most - least > 6 * (double)t->jitter[k][tile]) scales |= 1U << k;
-    }
-    return scales;
 }
 
 double ends_fit(const struct tiles *t, const struct focus_shape *shape, int32_t tile, const double *z,
@@ -77,15 +96,13 @@ double ends_fit(const struct tiles *t, const struct focus_shape *shape, int32_t 
         first++;
     while (last > first && z[last] > to_z + FIT_FRAMES)
         last--;
-    const unsigned scales = telling_scales(t, tile, first, last);
     double best = INFINITY, best_at = NAN;
-    if (scales)
-        for (double at = from_z; at <= to_z + FIT_STEP / 2; at += FIT_STEP) {
-            const double misfit = misfit_at(t, shape, tile, z, first, last, at, scales);
-            if (misfit < best) {
-                best = misfit;
-                best_at = at;
-            }
+    for (double at = from_z; at <= to_z + FIT_STEP / 2; at += FIT_STEP) {
+        const double misfit = misfit_at(t, shape, tile, z, first, last, at);
+        if (misfit < best) {
+            best = misfit;
+            best_at = at;
         }
+    }
     return best_at;
 }

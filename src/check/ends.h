@@ -4,13 +4,12 @@
 #ifndef STADDLE_CHECK_ENDS_H
 #define STADDLE_CHECK_ENDS_H
 
-#include "check/curves.h"
+#include "check/shape.h"
 
 #define ENDS_FAR 24.0 /* spacings beyond an end; further away a tail is too flat to tell */
 
 /* Place of the focus of a tile that explains frames first..last best, from_z to to_z in steps of a tenth of a
- * spacing; z[frame] is the place of each frame in usual spacings, growing. NAN when no
- * scale of the tile tells anything. */
+ * spacing; z[frame] is the place of each frame in usual spacings, growing. */
 double ends_fit(const struct tiles *, const struct focus_shape *, int32_t tile, const double *z,
                 int32_t first, int32_t last, double from_z, double to_z);
 

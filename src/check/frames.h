@@ -6,7 +6,7 @@
 #ifndef STADDLE_CHECK_FRAMES_H
 #define STADDLE_CHECK_FRAMES_H
 
-#include "check/curves.h"
+#include "check/shape.h"
 
 /* One value a frame, all in the caller's arrays. */
 struct frame_loss {

@@ -12,14 +12,13 @@
 #define STEEP_LEAST  0.08 /* ln a spacing: flatter, jitter makes the step up */
 #define STEP_MOST    24.0
 
-/* The u beyond `u` (> 0) at which the shape has fallen by `fall` more; negative falls go back toward the
- * peak. */
+/* How much further out than `u` (> 0) the height has fallen by `fall` more; negative falls go back to the
+ * peak at most.
+ */
 static double step_of(const struct focus_shape *s, int scale, double u, double fall)
 {
-    const double w = s->width[scale], q = s->power[scale];
-    const double x = u / w, level = q * log(1 + x * x) + fall;
-    if (level <= 0) return -u; /* up to the top and no further */
-    return fmin(w * sqrt(exp(level / q) - 1) - u, STEP_MOST);
+    const double level = fall - shape_log(s, scale, u);
+    return level <= 0 ? -u : shape_distance(s, scale, level, u + STEP_MOST) - u;
 }
 
 /* What one tile at one scale says of the step between frames a (nearer its peak) and b. */

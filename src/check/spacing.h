@@ -8,7 +8,7 @@
 #ifndef STADDLE_CHECK_SPACING_H
 #define STADDLE_CHECK_SPACING_H
 
-#include "check/curves.h"
+#include "check/shape.h"
 
 struct step {
     double size;   /* from frame i to i + 1, usual spacings; NAN where nothing tells */

@@ -211,9 +211,9 @@ static void even_light(struct tiles *t, double *room)
     }
 }
 
-/* From one frame to the next a curve's trend cancels in the second difference but for its bend, which only a
- * few frames around the peak have; the median passes over them. White noise of sigma has sqrt(6) sigma there.
- */
+/* From one frame to the next a curve's trend cancels in the second difference but for its bend. The quieter
+ * quarter of the frames lies away from the peak, where it hardly bends; a quarter of a Gaussian's absolute
+ * values lie below 0.3186 sigma, and white noise of sigma has sqrt(6) sigma in a second difference. */
 static double jitter_of(const float *e, int32_t n, double *room)
 {
     int32_t m = 0;
@@ -221,7 +221,7 @@ static double jitter_of(const float *e, int32_t n, double *room)
         const double bend = fabs((double)e[i - 1] - 2 * (double)e[i] + (double)e[i + 1]);
         if (!isnan(bend)) room[m++] = bend;
     }
-    return m >= 3 ? 1.4826 * robust_median(room, m) / sqrt(6.0) : 0.0;
+    return m >= 3 ? robust_rank(room, m, 0.25) / 0.3186 / sqrt(6.0) : 0.0;
 }
 
 /* Below this share of a tile's energy nothing is told apart: the moving cell borders alone change it. */

@@ -1,0 +1,34 @@
+/* shape.h - how a tile's sharpness falls with the distance from focus: the same for all tiles of a stack,
+ * since the blur grows with the distance whatever the texture. It is read off the curves themselves, at each
+ * scale: the middle of what they have lost u frames from their peaks. With it a tail tells how far away its
+ * peak is. No lens data is needed. */
+#ifndef STADDLE_CHECK_SHAPE_H
+#define STADDLE_CHECK_SHAPE_H
+
+#include "check/curves.h"
+
+#define SHAPE_BIN  0.25 /* frames */
+#define SHAPE_BINS 64   /* thus up to 16 frames from the peak */
+
+struct focus_shape {
+    double fall[MEASURE_SCALES][SHAPE_BINS]; /* ln lost (b + 1/2) bins from the peak; grows */
+    int own[MEASURE_SCALES];                 /* bins that were read off; further out it goes on as a power */
+    double power[MEASURE_SCALES];            /* of that */
+    /* ln of the energy in focus at scale k over that at k + 1: middle and spread over the tiles. A tile far
+     * out of focus has less of the fine than any texture of the stack. */
+    double ratio[MEASURE_SCALES - 1], ratio_sigma[MEASURE_SCALES - 1];
+    int32_t tiles; /* that it was read off; 0: too few, so a guess */
+};
+
+int shape_fit(const struct tiles *, const struct tile_curve *, struct focus_shape *, struct err *);
+
+double shape_log(const struct focus_shape *, int scale, double u); /* ln of the height at u, 0 at u = 0 */
+
+/* The distance (>= 0) at which the height has fallen by that much (ln), at most `most`. */
+double shape_distance(const struct focus_shape *, int scale, double fall, double most);
+
+/* Distance from focus at which the signal at half size (detail at half the Nyquist frequency) has fallen to a
+ * half: contrast to 0.71. */
+double shape_reach(const struct focus_shape *);
+
+#endif
