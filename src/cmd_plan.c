@@ -30,7 +30,7 @@ static int parse_time(const char *text, int64_t *us_out, struct err *why)
     char *end;
     const double value = strtod(text, &end);
     for (size_t i = 0; digits && end == text + digits && i < sizeof units / sizeof *units; i++) {
-        if (strcmp(end, units[i].unit)) continue;
+        if (strcmp(end, units[i].unit) != 0) continue;
         if (!(value > 0) || value * units[i].seconds > WITHIN_MOST_S) break;
         *us_out = us_from_s(value * units[i].seconds);
         return E_OK;

@@ -42,7 +42,7 @@ static struct look show(double value)
                          : size >= 0.9995           ? 2
                          : size >= 0.09995          ? 3
                                                     : 4;
-    snprintf(out.text, sizeof out.text, "%.*f", decimals, value);
+    snprintf(out.text, sizeof out.text, "%.*f", decimals, value == 0 ? 0.0 : value);
     char *end = out.text + strlen(out.text);
     if (strchr(out.text, '.')) {
         while (end[-1] == '0')
@@ -78,7 +78,7 @@ static struct look duration(double seconds)
 static struct look percent(double fraction)
 {
     struct look out;
-    snprintf(out.text, sizeof out.text, "%.0f %%", 100 * fraction);
+    snprintf(out.text, sizeof out.text, "%.0f %%", round(100 * fraction) + 0.0); /* never -0 */
     return out;
 }
 
@@ -295,7 +295,7 @@ static void print_from(FILE *out, const json_t *inputs, const char *from, const 
     int column = 0;
     json_array_foreach (inputs, i, row) {
         char text[160];
-        if (strcmp(json_get_text(row, "from"), from)) continue;
+        if (strcmp(json_get_text(row, "from"), from) != 0) continue;
         print_value(text, sizeof text, row);
         const int length = (int)strlen(text);
         if (!column) {

@@ -7,7 +7,7 @@
  * staddle/bench.h.
  *  2. Every message is `file:line: what; what to do`, E_INPUT.
  *  3. Paths in a file are relative to the folder of that file.
- * Not thread-safe only in the sense that a record has one owner; the functions keep no state. */
+ * The functions keep no state; a record has one owner. */
 #ifndef STADDLE_CONFIG_CONFIG_H
 #define STADDLE_CONFIG_CONFIG_H
 

@@ -12,10 +12,12 @@
 #include "plan/slices.h"
 #include "plan/spacing.h"
 #include "plan/timeline.h"
+#include "staddle/wire.h"
 
 #define TAKE_UP_NM    100000 /* where the bench gives no backlash: more than most screws have (guess) */
 #define NA_PARAXIAL   0.2    /* beyond, sine and tangent part by more than 2 % */
-#define COARSE_COUNTS 4      /* fewer counts from slice to slice than that, and the spacing is uneven */
+#define COUNTS_MOST   (WIRE_FURTHEST / 2) /* room on either side for finding the end switch */
+#define COARSE_COUNTS 4 /* fewer counts from slice to slice than that, and the spacing is uneven */
 
 #define BENCH_AT(b, key) (b)->path, (int)line_or_1(&(b)->origins, key)
 #define JOB_AT(j, key)   (j)->path, (int)line_or_1(&(j)->origins, key)
@@ -176,6 +178,14 @@ static int fill_travel(const struct bench *b, struct plan *p, struct err *why)
     p->travel.last_nm = p->slices[p->slice_count - 1].target_nm;
     p->travel.take_up_nm = take_up_nm(b, p);
     p->travel.toward_subject_nm = p->travel.last_nm - p->near_nm;
+    if (p->slices[0].target_counts < -COUNTS_MOST ||
+        p->slices[p->slice_count - 1].target_counts > COUNTS_MOST)
+        return fail(
+            why, E_INPUT,
+            "%s:%d: from %.6g to %.6g mm is more than the axis can count in moves of %.3g um; set coarser "
+            "microsteps, or measure positions from nearer by",
+            BENCH_AT(b, "axis.microsteps"), mm_from_nm(p->travel.first_nm), mm_from_nm(p->travel.last_nm),
+            (double)p->nm_per_count_num / (double)p->nm_per_count_den / NM_PER_UM);
     if (b->axis.clearance_nm && p->travel.toward_subject_nm > b->axis.clearance_nm)
         return fail(
             why, E_INPUT,
@@ -301,7 +311,7 @@ static int check_light(const struct bench *b, const struct job *j, struct err *w
 
 static int check_given(const struct bench *b, const struct job *j, struct err *why)
 {
-    if (strcmp(b->axis.kind, "rail") && b->axis.kind[0])
+    if (b->axis.kind[0] && strcmp(b->axis.kind, "rail") != 0)
         return fail(why, E_UNSUPPORTED, "%s:%d: axis.kind: %.20s is not known; write rail",
                     BENCH_AT(b, "axis.kind"), b->axis.kind);
     if (j->depth_kind == DEPTH_NONE)

@@ -37,7 +37,8 @@ static struct known gather(const json_t *root)
         assert_true(depth < NUMBERS_MOST - 1000 && k.count < NUMBERS_MOST);
         if (json_is_number(v)) k.numbers[k.count++] = json_number_value(v);
         if (json_is_string(v)) know_text(&k, json_string_value(v));
-        json_array_foreach(v, i, child) stack[depth++] = child;
+        json_array_foreach (v, i, child)
+            stack[depth++] = child;
         json_object_foreach((json_t *)(uintptr_t)v, key, child) stack[depth++] = child;
     }
     free(stack);

@@ -261,6 +261,26 @@ static void depth_is_stretched_by_both_magnifications(void **state)
     }
 }
 
+/* f = 100, N = 8, c = 0.03, extension 40 to 60 mm in drives of 1 mm: equal moves of the lens are nearly equal
+ * parts of the depth of field, though not of the depth (derived; u = f + f^2/e). */
+static void equal_drives_are_nearly_equal_in_depths(void **state)
+{
+    (void)state;
+    static const double rows[][3] = {/* extension, object step, in depths of field at its middle */
+                                     {40, 6.097561, 1.483},
+                                     {45, 4.830918, 1.432},
+                                     {50, 3.921569, 1.384},
+                                     {55, 3.246753, 1.340},
+                                     {59, 2.824859, 1.306}};
+    for (size_t i = 0; i < 5; i++) {
+        const double m = rows[i][0] / 100, next = (rows[i][0] + 1) / 100, middle = (m + next) / 2;
+        const double step = lens_object_distance_mm(100, m) - lens_object_distance_mm(100, next);
+        const double depth = lens_depth_close_mm(lens_effective_f_number(8, middle, 1), 0.03, middle);
+        assert_near(step, rows[i][1], 1e-6);
+        assert_near(step / depth, rows[i][2], 1e-3);
+    }
+}
+
 /* Derived: a lens that extends breathes, a rail changes the view point. */
 static void moving_the_focus_changes_the_scale(void **state)
 {
@@ -299,6 +319,7 @@ int main(void)
         cmocka_unit_test(circles_and_pixels_follow_from_the_sensor),
         cmocka_unit_test(a_point_out_of_focus_is_a_disc),
         cmocka_unit_test(depth_is_stretched_by_both_magnifications),
+        cmocka_unit_test(equal_drives_are_nearly_equal_in_depths),
         cmocka_unit_test(moving_the_focus_changes_the_scale),
         cmocka_unit_test(nonsense_gives_no_number),
     };

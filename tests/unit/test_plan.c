@@ -344,6 +344,15 @@ static void what_cannot_be_shot_says_what_to_change(void **state)
     refused(
         &b, &j, E_INPUT,
         "j.yaml:1: 0.002 s is shorter than the 0.005 s that the camera needs with a flash; expose longer");
+    b.light.kind = LIGHT_CONTINUOUS;
+    b.axis.steps_per_rev = 100000;
+    b.axis.microsteps = 256;
+    j.near_nm = 1990000000;
+    j.far_nm = 1990000000 + 3400000;
+    refused(
+        &b, &j, E_INPUT,
+        "b.yaml:1: from 1989.91 to 1993.49 mm is more than the axis can count in moves of 7.81e-05 um; set "
+        "coarser microsteps, or measure positions from nearer by");
     snprintf(b.axis.kind, sizeof b.axis.kind, "sledge");
     refused(&b, &j, E_UNSUPPORTED, "b.yaml:1: axis.kind: sledge is not known; write rail");
 }
