@@ -148,6 +148,21 @@ static void text_says_no_number_that_the_json_lacks(void **state)
     }
 }
 
+/* The manual names every key of the JSON object, and no other. */
+static void the_manual_names_the_keys(void **state)
+{
+    (void)state;
+    struct said manual =
+        shell("sed -n '/^.Sh WHAT CHECK SAYS/,/^.El/p' src/staddle.1 | sed -n 's/^.It Va //p' | "
+              "tr -d ' ' | tr ',' '\\n' | LC_ALL=C sort");
+    struct said keys =
+        shell("staddle check %s/whole --json | jq -r 'keys_unsorted[]' | LC_ALL=C sort", test_folder());
+    assert_true(strlen(keys.out) > 200);
+    assert_string_equal(manual.out, keys.out);
+    said_clear(&manual);
+    said_clear(&keys);
+}
+
 static void the_sentence_comes_first(void **state)
 {
     (void)state;
@@ -310,6 +325,7 @@ int main(void)
         cmocka_unit_test(a_stack_that_ends_too_early_is_grave),
         cmocka_unit_test(a_region_limits_the_question),
         cmocka_unit_test(text_says_no_number_that_the_json_lacks),
+        cmocka_unit_test(the_manual_names_the_keys),
         cmocka_unit_test(the_sentence_comes_first),
         cmocka_unit_test(pictures_and_page_lie_in_derived),
         cmocka_unit_test(the_verdict_is_the_same_every_time),
