@@ -1,4 +1,5 @@
 /* cmd_check.c - staddle check STACK */
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -77,7 +78,8 @@ static int slice_of(const json_t *r, const json_t *frame)
 
 static void print_frames(FILE *out, const json_t *r)
 {
-    fprintf(out, "%.0f frames", json_get_number(r, "frames"));
+    const double frames = json_get_number(r, "frames");
+    fprintf(out, "%.0f frame%s", frames, frames == 1 ? "" : "s");
     const json_t *first = json_object_get(r, "useful_first"), *last = json_object_get(r, "useful_last");
     if (json_is_integer(first))
         fprintf(out, "; slices %d to %d are needed, %.0f frames add nothing", slice_of(r, first),
@@ -100,8 +102,9 @@ static void print_places(FILE *out, const json_t *r)
 static void print_light(FILE *out, const json_t *r)
 {
     const json_t *l = json_object_get(r, "light");
+    const double slope = json_get_number(l, "slope_stops");
     fprintf(out, "\nlight: scatters by %.3f stops, drifts by %+.3f stops over the stack\n",
-            json_get_number(l, "scatter_stops"), json_get_number(l, "slope_stops"));
+            json_get_number(l, "scatter_stops"), fabs(slope) < 0.0005 ? 0 : slope);
 }
 
 static void print_findings(FILE *out, const json_t *r, bool grave)

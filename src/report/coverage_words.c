@@ -4,6 +4,7 @@
 
 #include "base/mem.h"
 #include "report/coverage.h"
+#include "report/sentence.h"
 
 /* Slice numbers on the tint, every few tiles, where a block is mostly of one depth. */
 void map_write_numbers(struct map *m)
@@ -57,25 +58,6 @@ static void label(struct map *m, double x, double y, const char *text)
     paper_text(&m->c, x + 8, y + 18, 0, PALETTE_ALARM, text);
 }
 
-static const char *state_words(enum tile_state s)
-{
-    switch (s) {
-    case TILE_UNSHARP_BEFORE:
-        return "nearer than the first frame";
-    case TILE_UNSHARP_AFTER:
-        return "beyond the last frame";
-    case TILE_GAP:
-        return "lost in a gap";
-    case TILE_NO_TEXTURE:
-        return "no texture: nothing can be said";
-    case TILE_COVERED:
-        return "sharp";
-    case TILE_OUTSIDE:
-        return "not looked at";
-    }
-    return "";
-}
-
 struct patch {
     int32_t tiles;
     double x, y; /* of the member nearest to its middle, in tiles */
@@ -127,7 +109,7 @@ int map_name_patches(struct map *m, struct err *why)
     }
     for (enum tile_state s = TILE_UNSHARP_BEFORE; seen && s <= TILE_GAP; s++)
         if (largest[s].tiles >= 3)
-            label(m, (largest[s].x + 0.5) * m->tile, (largest[s].y + 0.5) * m->tile, state_words(s));
+            label(m, (largest[s].x + 0.5) * m->tile, (largest[s].y + 0.5) * m->tile, sentence_where(m->v, s));
     const int rc = seen ? E_OK : E_NOMEM;
     mem_free(queue);
     mem_free(seen);
@@ -170,9 +152,9 @@ static double legend_entry(struct map *m, double x, double y, enum tile_state s)
     }
     paper_frame(&m->c, x, y, 22, 18, map_unsharp(s) ? PALETTE_ALARM : PALETTE_QUIET, 1);
     if (s == TILE_OUTSIDE)
-        snprintf(text, sizeof text, "%s", state_words(s));
+        snprintf(text, sizeof text, "%s", sentence_where(m->v, s));
     else
-        snprintf(text, sizeof text, "%s (%.1f %%)", state_words(s), 100.0 * tiles / looked_at);
+        snprintf(text, sizeof text, "%s (%.1f %%)", sentence_where(m->v, s), 100.0 * tiles / looked_at);
     paper_font(&m->c, 13, false);
     paper_text(&m->c, x + 30, y + 14, 0, PALETTE_INK, text);
     return x + 30 + paper_text_width(&m->c, text) + 26;

@@ -166,10 +166,10 @@ static void write_coverage(const struct page_facts *f, struct html *h)
     image(h, f->coverage, "the subject, tinted by the slice in which each part is sharp");
     html_markup(h, "<ul class=\"key\">\n");
     write_scale(f, h);
-    key(h, FALLING, "nearer than the first frame", count[TILE_UNSHARP_BEFORE], whole);
-    key(h, FALLING RISING, "lost in a gap", count[TILE_GAP], whole);
-    key(h, RISING, "beyond the last frame", count[TILE_UNSHARP_AFTER], whole);
-    key(h, "M10 9h2", "no texture, so nothing can be said", count[TILE_NO_TEXTURE], whole);
+    key(h, FALLING, sentence_where(v, TILE_UNSHARP_BEFORE), count[TILE_UNSHARP_BEFORE], whole);
+    key(h, FALLING RISING, sentence_where(v, TILE_GAP), count[TILE_GAP], whole);
+    key(h, RISING, sentence_where(v, TILE_UNSHARP_AFTER), count[TILE_UNSHARP_AFTER], whole);
+    key(h, "M10 9h2", sentence_where(v, TILE_NO_TEXTURE), count[TILE_NO_TEXTURE], whole);
     html_markup(h, "</ul>\n<figcaption>Numbers on the tint are slices; the rings 1, 2, 3 are the weakest "
                    "places.</figcaption>\n"
                    "</figure>\n</section>\n");

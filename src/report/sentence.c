@@ -49,13 +49,34 @@ void sentence_share(double part, double whole, char out[SHARE_ROOM])
         snprintf(out, SHARE_ROOM, "%.1f %%", percent);
 }
 
-static void add_share(char *out, size_t room, int32_t part, int32_t whole, const char *words)
+static void add_share(char *out, size_t room, int32_t part, int32_t whole, const char *where)
 {
     char share[SHARE_ROOM];
     if (!part) return;
     sentence_share(part, whole, share);
     const size_t n = strlen(out);
-    snprintf(out + n, room - n, "%s%s %s", n ? ", " : "", share, words);
+    snprintf(out + n, room - n, "%s%s lies %s", n ? ", " : "", share, where);
+}
+
+const char *sentence_where(const struct verdict *v, enum tile_state state)
+{
+    switch (state) {
+    case TILE_UNSHARP_BEFORE:
+        return v->order == ORDER_NEAR_FIRST  ? "nearer than the first frame"
+               : v->order == ORDER_FAR_FIRST ? "deeper than the first frame"
+                                             : "before the first frame";
+    case TILE_UNSHARP_AFTER:
+        return v->order == ORDER_FAR_FIRST ? "nearer than the last frame" : "beyond the last frame";
+    case TILE_GAP:
+        return "in a gap";
+    case TILE_NO_TEXTURE:
+        return "no texture: nothing can be said";
+    case TILE_COVERED:
+        return "sharp";
+    case TILE_OUTSIDE:
+        return "not looked at";
+    }
+    return "";
 }
 
 void sentence_write(const struct verdict *v, char out[SENTENCE_ROOM])
@@ -63,9 +84,9 @@ void sentence_write(const struct verdict *v, char out[SENTENCE_ROOM])
     const struct tally t = count_tiles(v);
     const struct finding *grave = first_grave(v);
     char lost[192] = "", share[SHARE_ROOM];
-    add_share(lost, sizeof lost, t.before, t.textured, "lies nearer than the first frame");
-    add_share(lost, sizeof lost, t.gap, t.textured, "falls into a gap");
-    add_share(lost, sizeof lost, t.after, t.textured, "lies beyond the last frame");
+    add_share(lost, sizeof lost, t.before, t.textured, sentence_where(v, TILE_UNSHARP_BEFORE));
+    add_share(lost, sizeof lost, t.gap, t.textured, sentence_where(v, TILE_GAP));
+    add_share(lost, sizeof lost, t.after, t.textured, sentence_where(v, TILE_UNSHARP_AFTER));
     sentence_share(t.covered, t.textured, share);
     switch (sentence_answer(v)) {
     case ANSWER_NOTHING:

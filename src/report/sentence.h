@@ -21,6 +21,9 @@ enum answer sentence_answer(const struct verdict *);
 #define SENTENCE_ROOM 512
 void sentence_write(const struct verdict *, char out[SENTENCE_ROOM]);
 
+/* Where ground of this state lies, as the order of capture tells it: "nearer than the first frame". */
+const char *sentence_where(const struct verdict *, enum tile_state);
+
 /* "12.3 %", "under 0.1 %", "over 99.9 %" */
 #define SHARE_ROOM 24
 void sentence_share(double part, double whole, char out[SHARE_ROOM]);

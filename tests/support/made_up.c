@@ -126,6 +126,7 @@ struct made_up *made_up_stack(int32_t frames, int32_t width_px, int32_t height_p
     v->useful_first = frames > 6 ? 2 : 0;
     v->useful_last = frames > 6 ? frames - 3 : frames - 1;
     v->margin = 2;
+    v->order = ORDER_NEAR_FIRST;
     v->textured_fraction = 0.86;
     v->light = (struct light_verdict){.scatter_stops = 0.012, .slope_stops = -0.034};
     if (frames > 6) list_add(&v->unneeded, frames - 1);

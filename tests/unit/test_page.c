@@ -326,6 +326,9 @@ static void sentence_says_yes_only_when_all_is_sharp(void **state)
     assert_int_equal(sentence_answer(&m->verdict), ANSWER_ALMOST);
     assert_non_null(strstr(text, "over 99.9 %"));
     assert_non_null(strstr(text, "under 0.1 % lies beyond the last frame"));
+    m->verdict.order = ORDER_FAR_FIRST; /* then the last frame is the nearest */
+    sentence_write(&m->verdict, text);
+    assert_non_null(strstr(text, "lies nearer than the last frame"));
     made_up_free(m);
 
     m = made_up_stack(20, 600, 400, true);
