@@ -192,7 +192,10 @@ static void take_state(struct rail *r, struct rail_reply *reply)
 {
     struct seen s;
     struct axis_state was = r->st;
-    if (!read_state(reply, &s)) return;
+    if (!read_state(reply, &s)) {
+        rail_plan_poll(r);
+        return;
+    }
     take_position(r, &s);
     if (r->lost && r->queued) settle_lost(r, &s);
     r->lost = false;

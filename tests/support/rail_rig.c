@@ -10,6 +10,8 @@ struct bad_link {
     const struct rig *rig;
     struct rig_damage damage;
     uint64_t state;
+    uint8_t before[512]; /* the reply before */
+    size_t before_count;
 };
 
 /* xorshift64*: Vigna, "An experimental exploration of Marsaglia's xorshift generators, scrambled", 2016. */
@@ -56,7 +58,11 @@ static void bad_receive(void *arg, const uint8_t *bytes, size_t count)
     struct bad_link *l = arg;
     uint8_t out[512];
     size_t n = l->rig->lose_replies ? 0 : damage(l, bytes, count, out);
-    if (n && l->base.receive) l->base.receive(l->base.receive_arg, out, n);
+    if (!n || !l->base.receive) return;
+    if (l->rig->double_replies && l->before_count) l->base.receive(l->base.receive_arg, l->before, l->before_count);
+    memcpy(l->before, out, n);
+    l->before_count = n;
+    l->base.receive(l->base.receive_arg, out, n);
 }
 
 static void bad_close(struct link *base)

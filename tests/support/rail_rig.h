@@ -35,9 +35,10 @@ struct rig {
     struct axis *axis;
     int64_t place, length; /* the carriage */
     bool emergency, near_stuck, far_stuck, wire_broken;
+    bool double_replies;              /* each comes twice */
     bool lose_requests, lose_replies; /* the cable swallows all of them (with an axis) */
-    int32_t far_glitches; /* so many samples say that the far switch is open, though it is not */
-    int64_t *edge_ns;     /* when each edge came; the last RIG_EDGES at most */
+    int32_t far_glitches;             /* so many samples say that the far switch is open, though it is not */
+    int64_t *edge_ns;                 /* when each edge came; the last RIG_EDGES at most */
     int8_t *edge_dir;
     int32_t edges;
     int32_t notices;

@@ -201,6 +201,21 @@ static void a_lost_request_is_asked_again(void **state)
     rig_close(g);
 }
 
+static void an_answer_that_comes_twice_answers_one_request(void **state)
+{
+    (void)state;
+    struct rig *g = homed((struct rig_opts){0});
+    int64_t zero = zero_of(g);
+    g->double_replies = true;
+    for (int64_t target = 1000; target < 1040; target++) {
+        rig_forget_edges(g);
+        move(g, target % 2 ? target : target + 500);
+        assert_int_equal(g->place - zero, rig_state(g).position_counts);
+        assert_in_range(rig_state(g).rest_at_us - g->edge_ns[g->edges - 1] / 1000, 0, 1200);
+    }
+    rig_close(g);
+}
+
 /* --- a dead or restarted controller --- */
 
 static void a_silent_port_is_named_with_what_to_do(void **state)
@@ -568,6 +583,7 @@ int main(void)
         cmocka_unit_test(a_very_bad_cable_moves_nothing_wrong_either),
         cmocka_unit_test(a_lost_reply_is_not_a_second_move),
         cmocka_unit_test(a_lost_request_is_asked_again),
+        cmocka_unit_test(an_answer_that_comes_twice_answers_one_request),
         cmocka_unit_test(a_silent_port_is_named_with_what_to_do),
         cmocka_unit_test(a_line_that_dies_in_a_move_is_named_and_the_rail_stops),
         cmocka_unit_test(a_restart_makes_the_position_unknown_until_homed),
