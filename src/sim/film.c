@@ -69,7 +69,7 @@ static void draw_point(struct film *c, const struct brush *b, int32_t x, int32_t
     v4 colour = sheet_colour(b->sheet, b->level, sx, sy);
     if (colour[3] < 1e-4f) return;
     double diameter = lens_disc_px(v->lens, view_behind_um(v, px, py, *depth_um)) / size;
-    const struct kernel *k = &b->kernels->kernel[psf_index(diameter)];
+    const struct kernel *k = &b->kernels->kernel[psf_index(diameter, x, y)];
     if (!k->taps) return;
     /* The tallest row is about as wide as the kernel is high; a margin makes the quick test safe. */
     int32_t up = -k->top + 3, low = k->top + k->rows + 3;
