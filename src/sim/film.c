@@ -67,7 +67,7 @@ static void draw_point(struct film *c, const struct brush *b, int32_t x, int32_t
     const struct view *v = &b->plan->view;
     view_place(v, b->sheet, b->level, px, py, depth_um, &sx, &sy);
     v4 colour = sheet_colour(b->sheet, b->level, sx, sy);
-    if (colour[3] < 1e-4f) return;
+    if (fabsf(colour[3]) < 1e-4f) return;
     double diameter = lens_disc_px(v->lens, view_behind_um(v, px, py, *depth_um)) / size;
     const struct kernel *k = &b->kernels->kernel[psf_index(diameter, x, y)];
     if (!k->taps) return;
@@ -84,7 +84,9 @@ static void draw_block(struct film *c, const struct brush *b, const struct block
                        int32_t by)
 {
     int32_t n = BLOCK >> b->level, reach = (block->radius_px >> b->level) + 1;
-    double first = (b->sheet->tiles ? sheet_depth_um(b->sheet, b->level, bx * BLOCK, by * BLOCK) : 0);
+    double first = sheet_depth_um(b->sheet, b->level, bx * BLOCK, by * BLOCK), sx, sy;
+    for (int turn = 0; turn < 2; turn++)
+        view_place(&b->plan->view, b->sheet, b->level, bx * BLOCK, by * BLOCK, &first, &sx, &sy);
     for (int32_t y = by * n; y < (by + 1) * n; y++) {
         if (y + reach < c->at.y0 || y - reach >= c->at.y1) continue;
         double depth_um = first;
@@ -110,35 +112,59 @@ void film_draw(struct film *c, const struct render_plan *p, const struct sheet_p
     }
 }
 
-static v4 dark_outside(const struct film *c, int32_t x, int32_t y)
-{
-    if (x < c->at.x0 || y < c->at.y0 || x >= c->at.x1 || y >= c->at.y1) return v4_all(0);
-    return *film_at(c, x, y);
-}
-
 static int32_t floor_half(int32_t x)
 {
     return x >= 0 ? x / 2 : -((1 - x) / 2);
 }
 
-/* Pixel x of the larger lies a quarter to the left (even) or right (odd) of the middle of pixel x/2. */
-void film_add_half(struct film *c, const struct film *half)
+/* A cubic through four samples (Catmull and Rom), a quarter of the way between the middle two. */
+static v4 quarter(v4 a, v4 b, v4 c, v4 d)
 {
-    if (!half->light) return;
-    const v4 near = v4_all(0.75f), far = v4_all(0.25f);
-    for (int32_t y = c->at.y0; y < c->at.y1; y++) {
-        int32_t hy = floor_half(y), oy = y & 1 ? hy + 1 : hy - 1;
-        bool rows_inside = hy >= half->at.y0 && oy >= half->at.y0 && hy < half->at.y1 && oy < half->at.y1;
-        v4 *to = film_at(c, c->at.x0, y);
-        for (int32_t x = c->at.x0; x < c->at.x1; x++, to++) {
-            int32_t hx = floor_half(x), ox = x & 1 ? hx + 1 : hx - 1;
-            if (rows_inside && hx > half->at.x0 && hx + 1 < half->at.x1) {
-                const v4 *a = film_at(half, hx, hy), *b = film_at(half, hx, oy);
-                *to += near * (near * *a + far * a[ox - hx]) + far * (near * *b + far * b[ox - hx]);
-            } else {
-                *to += near * (near * dark_outside(half, hx, hy) + far * dark_outside(half, ox, hy)) +
-                       far * (near * dark_outside(half, hx, oy) + far * dark_outside(half, ox, oy));
-            }
+    return v4_all(-9.0f / 128) * a + v4_all(111.0f / 128) * b + v4_all(29.0f / 128) * c +
+           v4_all(-3.0f / 128) * d;
+}
+
+#define LINE_MOST 4096 /* pixels of the smaller picture that are enlarged at once */
+
+/* One row of the smaller picture's columns [x0, x1), rows mixed for row y of the larger. Dark outside. */
+static void mix_rows(v4 *line, const struct film *half, int32_t x0, int32_t x1, int32_t y)
+{
+    int32_t hy = floor_half(y),
+            step = y & 1 ? 1 : -1; /* the larger pixel lies a quarter that way from the middle */
+    int32_t rows[4] = {hy - step, hy, hy + step, hy + 2 * step};
+    const v4 *from[4];
+    for (int i = 0; i < 4; i++) {
+        bool inside = rows[i] >= half->at.y0 && rows[i] < half->at.y1;
+        from[i] = inside ? film_at(half, half->at.x0, rows[i]) : NULL;
+    }
+    for (int32_t x = x0; x < x1; x++) {
+        int32_t i = x - half->at.x0;
+        if (i < 0 || x >= half->at.x1) {
+            line[x - x0] = v4_all(0);
+            continue;
+        }
+        line[x - x0] = quarter(from[0] ? from[0][i] : v4_all(0), from[1] ? from[1][i] : v4_all(0),
+                               from[2] ? from[2][i] : v4_all(0), from[3] ? from[3][i] : v4_all(0));
+    }
+}
+
+static void add_columns(struct film *f, const struct film *half, int32_t from, int32_t to)
+{
+    v4 line[LINE_MOST + 8];
+    int32_t x0 = floor_half(from) - 2, x1 = floor_half(to - 1) + 3;
+    for (int32_t y = f->at.y0; y < f->at.y1; y++) {
+        mix_rows(line, half, x0, x1, y);
+        v4 *out = film_at(f, from, y);
+        for (int32_t x = from; x < to; x++, out++) {
+            const v4 *h = line + (floor_half(x) - x0);
+            *out += x & 1 ? quarter(h[-1], h[0], h[1], h[2]) : quarter(h[1], h[0], h[-1], h[-2]);
         }
     }
+}
+
+void film_add_half(struct film *f, const struct film *half)
+{
+    if (!half->light) return;
+    for (int32_t from = f->at.x0; from < f->at.x1; from += 2 * LINE_MOST)
+        add_columns(f, half, from, from + 2 * LINE_MOST < f->at.x1 ? from + 2 * LINE_MOST : f->at.x1);
 }

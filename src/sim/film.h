@@ -21,7 +21,7 @@ static inline v4 *film_at(const struct film *c, int32_t x, int32_t y)
 void film_draw(struct film *, const struct render_plan *, const struct sheet_plan *, int level,
                const struct kernel_set *);
 
-/* Adds a film of half the size, enlarged. What lies outside that one counts as dark. */
+/* Adds a film of half the size, enlarged by cubics. What lies outside that one counts as dark. */
 void film_add_half(struct film *, const struct film *half);
 
 #endif

@@ -68,7 +68,8 @@ struct view {
     double focus_um, shift_x_px, shift_y_px;
     double scale; /* of everything, by breathing */
     bool perspective;
-    double away_um; /* from the pupil to the plane of focus */
+    double away_um;             /* from the pupil to the plane of focus */
+    double per_scale, per_away; /* their reciprocals */
     double centre_x, centre_y;
     double curve_um; /* per squared pixel from the centre, toward the camera */
     const struct lens *lens;
@@ -85,8 +86,10 @@ static inline void view_place(const struct view *v, const struct sheet *s, int l
            dy = (py - v->centre_y - v->shift_y_px) / v->scale;
     double x = v->centre_x + dx, y = v->centre_y + dy;
     if (v->perspective) {
-        for (int turn = 0; turn < 2; turn++) {
-            double wider = 1 + (*depth_um - v->focus_um) / v->away_um;
+        /* A flat sheet's depth hardly changes from one pixel to the next: the first guess is good enough. */
+        int turns = s->level[0].relief_um ? 2 : 1;
+        for (int turn = 0; turn < turns; turn++) {
+            double wider = 1 + (*depth_um - v->focus_um) * v->per_away;
             x = v->centre_x + dx * wider;
             y = v->centre_y + dy * wider;
             *depth_um = sheet_depth_um(s, level, x, y);

@@ -1,20 +1,21 @@
 #include "sim/psf.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "base/mem.h"
 
-#define GRID       128 /* of the Fourier transform */
-#define FINE       4   /* grid points across a pixel */
-#define SPOT       64  /* kernels are built in a square of this many pixels */
-#define WAVE_REACH 14  /* pixels; larger spots are made of rays */
-#define FAINT      1.5e-4f
+#define GRID       128     /* of the Fourier transform */
+#define FINE       4       /* grid points across a pixel */
+#define SPOT       64      /* kernels are built in a square of this many pixels */
+#define WAVE_REACH 14      /* pixels; larger spots are made of rays */
+#define FAINT      1.5e-4f /* taps below this are left out: 2 to 4 % of the light, the outer diffraction rings */
 #define PI         3.141592653589793
 
 /* Of the lens: spherical aberration at the rim in waves of 550 nm, balanced by defocus; coma; guesses at a
  * good lens. */
-#define SPHERICAL_WAVES 0.30
+#define SPHERICAL_WAVES 0.45
 #define COMA_WAVES      0.10
 static const double wave_um[3] = {0.605, 0.545, 0.465}; /* red, green, blue filters of a sensor, about */
 
@@ -113,7 +114,7 @@ static void pupil_make(struct pupil *p, const struct lens *l, int lane, double f
                 (rim(atan2(y, x), ideal) - sqrt(rr)) * radius + 0.5; /* a rim one grid point soft */
             if (inside <= 0) continue;
             double waves = from_px * waves_per_px * rr + 0.55 / wave * aberration_waves(x, y, ideal);
-            double phase = 2 * PI * (waves - (ix + iy) * 0.5 / GRID),
+            double phase = 2 * PI * (waves + (ix + iy) * 0.5 / GRID),
                    turn = 2 * PI * waves_per_px * PSF_STEP * rr;
             p->at[p->count++] = (struct point){(int16_t)(ix & (GRID - 1)),
                                                (int16_t)(iy & (GRID - 1)),
@@ -148,9 +149,46 @@ static void turns_make(struct turns *t)
     }
 }
 
+/* How much a grid point that lies `x` pixels from the middle of a pixel gives to it. The scene between its
+ * samples is the cubic spline through them, so each sample is a cardinal spline, not a point; the pixel
+ * averages over its width. That mean of a cubic B-spline is a quartic one. */
+enum { GIVES = 5 }; /* pixels */
+
+static double quartic(double x)
+{
+    double a = fabs(x), b;
+    if (a >= 2.5) return 0;
+    if (a >= 1.5) {
+        b = 2.5 - a;
+        return b * b * b * b / 24;
+    }
+    if (a >= 0.5) return (55 + 20 * a - 120 * a * a + 80 * a * a * a - 16 * a * a * a * a) / 96;
+    return (115 - 120 * a * a + 48 * a * a * a * a) / 192;
+}
+
+static double given(double x)
+{
+    static const double pole = -0.2679491924311227;
+    double sum = 0, power = 1;
+    for (int k = 0; k <= GIVES + 3; k++, power *= pole)
+        sum += power * (quartic(x - k) + (k ? quartic(x + k) : 0));
+    return sqrt(3) * sum;
+}
+
+/* to[i]: what a grid point gives to a pixel (i - GIVES FINE + 1/2) grid points away. */
+struct gifts {
+    float to[2 * GIVES * FINE];
+};
+
+static void gifts_make(struct gifts *g)
+{
+    for (int i = 0; i < 2 * GIVES * FINE; i++)
+        g->to[i] = (float)given((i - GIVES * FINE + 0.5) / FINE);
+}
+
 /* Adds the spot of one colour to lane `lane` of the square, as far as `reach` pixels from its middle. */
 static void spot_by_waves(v4 *square, int lane, struct complex_plane *p, const struct pupil *pupil,
-                          const struct turns *turns, int32_t reach)
+                          const struct turns *turns, const struct gifts *gifts, int32_t reach)
 {
     memset(p, 0, sizeof *p);
     for (int32_t i = 0; i < pupil->count; i++) {
@@ -163,17 +201,28 @@ static void spot_by_waves(v4 *square, int lane, struct complex_plane *p, const s
         transform_row(p->re[row], p->im[row], turns->re, turns->im);
     }
     transpose(p);
-    if (reach > GRID / FINE / 2 - 1) reach = GRID / FINE / 2 - 1;
-    /* Pixel k of the spot covers the grid points FINE k - FINE/2 and the next; the middle lies between -1 and
-     * 0. */
-    int32_t lo = -reach * FINE - FINE / 2, hi = reach * FINE + FINE / 2;
-    for (int32_t x = lo; x < hi; x++) {
-        int32_t row = x & (GRID - 1), px = (x - lo) / FINE - reach;
+    const int32_t most = GRID / FINE / 2 - 1;
+    int32_t seen = reach + GIVES < most ? reach + GIVES : most;
+    reach = reach < most ? reach : most;
+    for (int32_t x = -seen * FINE; x < seen * FINE; x++) {
+        int32_t row = x & (GRID - 1);
+        float line[GRID] = {0};
         transform_row(p->re[row], p->im[row], turns->re, turns->im);
-        for (int32_t y = lo; y < hi; y++) {
+        for (int32_t y = -seen * FINE; y < seen * FINE; y++) {
             float re = p->re[row][y & (GRID - 1)], im = p->im[row][y & (GRID - 1)];
-            int32_t py = (y - lo) / FINE - reach;
-            square[(py + SPOT / 2) * SPOT + px + SPOT / 2][lane] += re * re + im * im;
+            line[y + GRID / 2] = re * re + im * im;
+        }
+        /* Pixels that this line of the grid gives to: those less than GIVES from it. */
+        int32_t px0 = (x + GRID) / FINE - GRID / FINE - GIVES + 1, px1 = px0 + 2 * GIVES;
+        for (int32_t py = -reach; py <= reach; py++) {
+            float sum = 0;
+            int32_t from = py * FINE - GIVES * FINE;
+            for (int32_t i = from < -GRID / 2 ? -GRID / 2 - from : 0;
+                 i < 2 * GIVES * FINE && from + i < GRID / 2; i++)
+                sum += line[from + i + GRID / 2] * gifts->to[i];
+            for (int32_t px = px0 < -reach ? -reach : px0; px < px1 && px <= reach; px++)
+                square[(py + SPOT / 2) * SPOT + px + SPOT / 2][lane] +=
+                    sum * gifts->to[x - px * FINE + GIVES * FINE];
         }
     }
 }
@@ -196,14 +245,17 @@ static void rays_make(struct rays *r, bool ideal)
     }
 }
 
-/* The same by rays, all lanes alike. `diameter_px` as it is to be drawn. */
+/* The same by rays, all lanes alike: each ray is as wide as the space between rays, a pixel gets its part of
+ * it. `diameter_px` as it is to be drawn. */
 static void spot_by_rays(v4 *square, const struct rays *rays, double diameter_px)
 {
-    float half = (float)(diameter_px / 2);
+    float half = (float)(diameter_px / 2), width = fabsf(half) * 2.1f / RAYS_ACROSS;
+    if (width > 1) width = 1;
     for (int32_t i = 0; i < rays->count; i++) {
-        float tx = rays->x[i] * half + SPOT / 2, ty = rays->y[i] * half + SPOT / 2;
-        int left = (int)tx, top = (int)ty;
-        float fx = tx - (float)left, fy = ty - (float)top;
+        float tx = rays->x[i] * half + SPOT / 2 + 0.5f, ty = rays->y[i] * half + SPOT / 2 + 0.5f;
+        int left = (int)(tx - width / 2), top = (int)(ty - width / 2);
+        float fx = fmaxf((tx + width / 2 - (float)(left + 1)) / width, 0);
+        float fy = fmaxf((ty + width / 2 - (float)(top + 1)) / width, 0);
         v4 *to = &square[top * SPOT + left];
         to[0] += v4_all((1 - fx) * (1 - fy));
         to[1] += v4_all(fx * (1 - fy));
@@ -224,7 +276,8 @@ static int kernel_from_square(struct kernel *k, const v4 *square, int size, stru
         last[y] = -1;
         for (int x = 0; x < size; x++) {
             v4 share = square[y * size + x] / sum;
-            if (share[0] < FAINT && share[1] < FAINT && share[2] < FAINT) continue;
+            v4 strong = v4_max(share, -share);
+            if (strong[0] < FAINT && strong[1] < FAINT && strong[2] < FAINT) continue;
             if (x < first[y]) first[y] = x;
             last[y] = x;
         }
@@ -267,6 +320,7 @@ static void note_reach(struct kernel_set *s, int index)
 struct workshop {
     struct complex_plane plane;
     struct turns turns;
+    struct gifts gifts;
     struct pupil pupil[3];
     struct rays rays;
     v4 square[SPOT * SPOT];
@@ -289,6 +343,7 @@ static int build(struct kernel_set *s, const struct lens *l, bool ideal, double 
     struct workshop *w = mem_new(1, sizeof *w, why);
     if (!w) return E_NOMEM;
     turns_make(&w->turns);
+    gifts_make(&w->gifts);
     rays_make(&w->rays, ideal);
     double waves_to = floor(wave_reach(l) / PSF_STEP) * PSF_STEP;
     for (int lane = 0; l && lane < 3; lane++)
@@ -299,7 +354,7 @@ static int build(struct kernel_set *s, const struct lens *l, bool ideal, double 
         memset(w->square, 0, sizeof w->square);
         if (fabs(diameter) <= waves_to) {
             for (int lane = 0; lane < 3; lane++) {
-                spot_by_waves(w->square, lane, &w->plane, &w->pupil[lane], &w->turns,
+                spot_by_waves(w->square, lane, &w->plane, &w->pupil[lane], &w->turns, &w->gifts,
                               (int32_t)(fabs(diameter) / 2 + 8));
                 pupil_turn(&w->pupil[lane]);
             }
@@ -319,15 +374,15 @@ static int build(struct kernel_set *s, const struct lens *l, bool ideal, double 
 
 int psf_full(struct kernel_set *s, const struct lens *l, bool ideal, struct err *why)
 {
-    /* Rays are spread over the two nearest pixels (1/6 px^2 a side); a pixel's own width is 1/12. */
-    return build(s, l, ideal, 1.0 / 12, why);
+    return build(s, l, ideal, 0, why);
 }
 
 int psf_reduced(struct kernel_set *s, bool ideal, struct err *why)
 {
-    /* Variance, in pixels of the reduced picture, of spreading rays, reducing, placing, and enlarging again.
+    /* Variance, in pixels of the reduced picture: its own pixels (1/12 a side), of which a full-size pixel is
+     * the quarter or less, and the means that made it (1/16). Placing and enlarging add none: both are cubic.
      */
-    return build(s, NULL, ideal, 1.0 / 6 + 1.0 / 16 + 1.0 / 6 + 1.0 / 4, why);
+    return build(s, NULL, ideal, 1.0 / 16 + 1.0 / 16, why);
 }
 
 void psf_clear(struct kernel_set *s)
@@ -343,26 +398,53 @@ struct share {
     float weight;
 };
 
+/* Six weights that move a picture by a part of a pixel: a sinc in a window of sinc (Lanczos, three lobes). */
+static void shift_weights(float part, float w[6])
+{
+    float sum = 0;
+    for (int i = 0; i < 6; i++) {
+        double x = PI * (i - 2 - (double)part);
+        w[i] = fabs(x) < 1e-6 ? 1 : (float)(3 * sin(x) * sin(x / 3) / (x * x));
+        sum += w[i];
+    }
+    for (int i = 0; i < 6; i++)
+        w[i] /= sum;
+}
+
+static int by_place(const void *a, const void *b)
+{
+    const struct share *p = a, *q = b;
+    if (p->step != q->step) return p->step < q->step ? -1 : 1;
+    if (p->dy != q->dy) return p->dy < q->dy ? -1 : 1;
+    return p->dx < q->dx ? -1 : p->dx > q->dx;
+}
+
+#define SHARES_MOST (64 * 2 * 36)
+
 static int list_shares(const struct psf_motion *m, struct share *list)
 {
     int count = 0;
     for (int i = 0; i < m->count; i++) {
-        float fs = floorf(m->steps[i]), fx = floorf(m->dx[i]), fy = floorf(m->dy[i]);
-        for (int corner = 0; corner < 8; corner++) {
-            int s = corner & 1, x = corner >> 1 & 1, y = corner >> 2;
-            float ws = m->steps[i] - fs, wx = m->dx[i] - fx, wy = m->dy[i] - fy;
-            float w = (s ? ws : 1 - ws) * (x ? wx : 1 - wx) * (y ? wy : 1 - wy) / (float)m->count;
-            if (w <= 0) continue;
-            struct share add = {(int)fs + s, (int)fx + x, (int)fy + y, w};
-            int at = 0;
-            while (at < count &&
-                   (list[at].step != add.step || list[at].dx != add.dx || list[at].dy != add.dy))
-                at++;
-            if (at == count) list[count++] = (struct share){add.step, add.dx, add.dy, 0};
-            list[at].weight += w;
+        float fs = floorf(m->steps[i]), fx = floorf(m->dx[i]), fy = floorf(m->dy[i]), wx[6], wy[6];
+        shift_weights(m->dx[i] - fx, wx);
+        shift_weights(m->dy[i] - fy, wy);
+        for (int k = 0; k < 72; k++) {
+            int s = k & 1, x = k / 2 % 6, y = k / 12;
+            float ws = s ? m->steps[i] - fs : 1 - (m->steps[i] - fs);
+            float w = ws * wx[x] * wy[y] / (float)m->count;
+            if (fabsf(w) > 1e-7f)
+                list[count++] = (struct share){(int)fs + s, (int)fx + x - 2, (int)fy + y - 2, w};
         }
     }
-    return count;
+    qsort(list, (size_t)count, sizeof *list, by_place);
+    int kept = 0;
+    for (int i = 0; i < count; i++) {
+        if (kept > 0 && by_place(&list[kept - 1], &list[i]) == 0)
+            list[kept - 1].weight += list[i].weight;
+        else
+            list[kept++] = list[i];
+    }
+    return kept;
 }
 
 static void add_kernel(v4 *square, int size, const struct kernel *k, int dx, int dy, float weight)
@@ -388,7 +470,7 @@ int psf_moved(struct kernel_set *out, const struct kernel_set *in, int first, in
     enum { SIZE = PSF_ROWS };
     struct bench {
         v4 square[SIZE * SIZE];
-        struct share list[64 * 8];
+        struct share list[SHARES_MOST];
     } *b = mem_new(1, sizeof *b, why);
     if (!b) return E_NOMEM;
     memset(out, 0, sizeof *out);

@@ -51,8 +51,8 @@ struct psf_motion {
 int psf_moved(struct kernel_set *out, const struct kernel_set *in, int first, int last,
               const struct psf_motion *, struct err *);
 
-/* Of the kernel for a diameter. Diameters between two kernels go to either, in shares, by a regular pattern over the
- * pixels, so that the mean over a few pixels is right. */
+/* Of the kernel for a diameter. Diameters between two kernels go to either, in shares, by a regular pattern
+ * over the pixels, so that the mean over a few pixels is right. */
 static inline int psf_index(double diameter_px, int32_t x, int32_t y)
 {
     static const uint8_t turn[16] = {0, 8, 2, 10, 12, 4, 14, 6, 3, 11, 1, 9, 15, 7, 13, 5};

@@ -109,7 +109,7 @@ static int draw_far(void *arg, int job, struct err *why)
     while (coarsest >= FAR_LEVEL && !(sp->levels >> coarsest & 1))
         coarsest--;
     for (int l = coarsest; l >= FAR_LEVEL; l--) {
-        int rc = film_init(&fine, lit_at(sp, l, 2), why);
+        int rc = film_init(&fine, lit_at(sp, l, 4), why);
         if (rc) {
             film_clear(&coarse);
             return rc;
@@ -131,11 +131,13 @@ struct near_light {
     struct film full, half;
 };
 
-/* Room for one block at full size, 1/2 with a pixel around it and 1/4 with two. */
+/* Room for one block at full size, and at 1/2 and 1/4 with what enlarging needs around it. */
 enum {
+    AROUND1 = 2,
+    AROUND2 = 3,
     AREA0 = BLOCK * BLOCK,
-    AREA1 = (BLOCK / 2 + 2) * (BLOCK / 2 + 2),
-    AREA2 = (BLOCK / 4 + 4) * (BLOCK / 4 + 4)
+    AREA1 = (BLOCK / 2 + 2 * AROUND1) * (BLOCK / 2 + 2 * AROUND1),
+    AREA2 = (BLOCK / 4 + 2 * AROUND2) * (BLOCK / 4 + 2 * AROUND2)
 };
 
 struct pane {
@@ -149,9 +151,9 @@ static void block_films(v4 *store, int32_t bx, int32_t by, struct film level[3])
     int32_t x = bx * BLOCK, y = by * BLOCK;
     level[0] = (struct film){{x, y, x + BLOCK, y + BLOCK}, store};
     for (int l = 1; l < 3; l++) {
-        int32_t x0 = x >> l, y0 = y >> l, n = BLOCK >> l;
+        int32_t x0 = x >> l, y0 = y >> l, n = BLOCK >> l, a = l == 1 ? AROUND1 : AROUND2;
         level[l] =
-            (struct film){{x0 - l, y0 - l, x0 + n + l, y0 + n + l}, store + (l == 1 ? AREA0 : AREA0 + AREA1)};
+            (struct film){{x0 - a, y0 - a, x0 + n + a, y0 + n + a}, store + (l == 1 ? AREA0 : AREA0 + AREA1)};
     }
 }
 
@@ -249,8 +251,8 @@ static int draw_near(const struct studio *st, const struct sheet_plan *sp, int32
 {
     for (int l = 0; l < FAR_LEVEL; l++) {
         struct film *c = l ? &near->half : &near->full;
-        struct rect at = lit_at(sp, l, l);
-        int32_t y0 = (top >> l) - l, y1 = (bottom >> l) + l;
+        struct rect at = lit_at(sp, l, l ? AROUND1 : 0);
+        int32_t y0 = (top >> l) - (l ? AROUND1 : 0), y1 = (bottom >> l) + (l ? AROUND1 : 0);
         if (at.y0 < y0) at.y0 = y0;
         if (at.y1 > y1) at.y1 = y1;
         if (!(sp->levels >> l & 1) || at.y0 >= at.y1) continue;

@@ -1,7 +1,7 @@
 /* render_plan.h - before a picture is drawn: which block of which sheet is needed, and at which size.
  *
  * The frame and some room around it are cut into blocks of 16 x 16 pixels. A block of a sheet is drawn at
- * full size where it is nearly sharp, else at 1/2, 1/4, ... so that its spots are 5 to 10 pixels of that size
+ * full size where it is nearly sharp, else at 1/2, 1/4, ... so that its spots are 7 to 14 pixels of that size
  * across. Blocks whose light only lands behind opaque nearer sheets are left out. */
 #ifndef STADDLE_SIM_RENDER_PLAN_H
 #define STADDLE_SIM_RENDER_PLAN_H

@@ -65,11 +65,6 @@ static void halve(v4 *rgba, float *relief, int32_t w, int32_t h)
     }
 }
 
-static double plane_um(const struct sheet *s, double x, double y)
-{
-    return s->depth_um + s->slope_x_um * x + s->slope_y_um * y;
-}
-
 static void note_tiles(struct sheet *s, const v4 *rgba, const float *relief)
 {
     int32_t w = s->at.x1 - s->at.x0;
@@ -82,7 +77,7 @@ static void note_tiles(struct sheet *s, const v4 *rgba, const float *relief)
                     float cover = rgba[i][3];
                     if (cover < 0.999f) t.all = false;
                     if (cover <= 0) continue;
-                    float z = (float)plane_um(s, s->at.x0 + x, s->at.y0 + y) + (relief ? relief[i] : 0);
+                    float z = (float)sheet_plane_um(s, s->at.x0 + x, s->at.y0 + y) + (relief ? relief[i] : 0);
                     t.any = true;
                     t.nearest_um = fminf(t.nearest_um, z);
                     t.farthest_um = fmaxf(t.farthest_um, z);
@@ -115,8 +110,9 @@ int sheet_build(struct sheet *s, v4 *rgba, const float *relief_um, struct err *w
         if (relief) level->relief_um = mem_new(n, sizeof *relief, why);
         if (!level->rgba || (relief && !level->relief_um)) goto out;
         if (relief) memcpy(level->relief_um, relief, n * sizeof *relief);
-        if (l == 0) spline_plane(rgba, w, h);
-        quantise(level->rgba, l == 0 ? rgba : work, n);
+        memcpy(rgba, work, n * sizeof *rgba);
+        spline_plane(rgba, w, h);
+        quantise(level->rgba, rgba, n);
         halve(work, relief, w, h);
     }
     rc = E_OK;
@@ -179,10 +175,10 @@ struct spot {
     float fx, fy;
 };
 
-static bool locate(const struct sheet *s, int level, double x, double y, struct spot *at)
+static inline bool locate(const struct sheet *s, int level, double x, double y, struct spot *at)
 {
-    double size = 1 << level;
-    double u = (x - s->at.x0 + 0.5) / size - 0.5, v = (y - s->at.y0 + 0.5) / size - 0.5;
+    static const double share[SHEET_LEVELS] = {1, 1.0 / 2, 1.0 / 4, 1.0 / 8, 1.0 / 16};
+    double u = (x - s->at.x0 + 0.5) * share[level] - 0.5, v = (y - s->at.y0 + 0.5) * share[level] - 0.5;
     const struct sheet_level *l = &s->level[level];
     if (!(u > -1 && v > -1 && u < l->w && v < l->h)) return false;
     at->x = (int32_t)(u + 1) - 1;
@@ -192,11 +188,13 @@ static bool locate(const struct sheet *s, int level, double x, double y, struct 
     return true;
 }
 
-double sheet_depth_um(const struct sheet *s, int level, double x, double y)
+double sheet_relief_um(const struct sheet *s, int level, double x, double y)
 {
-    x = mirrored(x, s->room.x0, s->room.x1);
-    y = mirrored(y, s->room.y0, s->room.y1);
-    double z = plane_um(s, x, y);
+    if (!sheet_unfolded(s, x, y)) {
+        x = mirrored(x, s->room.x0, s->room.x1);
+        y = mirrored(y, s->room.y0, s->room.y1);
+    }
+    double z = sheet_plane_um(s, x, y);
     const struct sheet_level *l = &s->level[level];
     struct spot at;
     if (!l->relief_um || !locate(s, level, x, y, &at)) return z;
@@ -207,7 +205,7 @@ double sheet_depth_um(const struct sheet *s, int level, double x, double y)
     return z + (double)(a + at.fy * (b - a));
 }
 
-static void spline_weights(float t, v4 w[4])
+static inline void spline_weights(float t, v4 w[4])
 {
     float u = 1 - t;
     w[0] = v4_all(u * u * u / 6);
@@ -216,14 +214,7 @@ static void spline_weights(float t, v4 w[4])
     w[3] = v4_all(t * t * t / 6);
 }
 
-static v4 bounded(v4 c)
-{
-    c = v4_max(c * v4_all(1.0f / SHEET_ONE), v4_all(0));
-    if (c[3] > 1) c[3] = 1;
-    return c;
-}
-
-static v4 by_spline(const struct sheet_level *l, const struct spot *at)
+static inline v4 by_spline(const struct sheet_level *l, const struct spot *at)
 {
     v4 wx[4], wy[4], sum = v4_all(0);
     spline_weights(at->fx, wx);
@@ -241,25 +232,16 @@ static v4 by_spline(const struct sheet_level *l, const struct spot *at)
     return sum;
 }
 
-static v4 by_line(const struct sheet_level *l, const struct spot *at)
-{
-    int32_t x0 = held(at->x, l->w), x1 = held(at->x + 1, l->w);
-    const s4 *top = l->rgba + (size_t)held(at->y, l->h) * (size_t)l->w;
-    const s4 *low = l->rgba + (size_t)held(at->y + 1, l->h) * (size_t)l->w;
-    v4 tx0 = __builtin_convertvector(top[x0], v4), tx1 = __builtin_convertvector(top[x1], v4);
-    v4 lx0 = __builtin_convertvector(low[x0], v4), lx1 = __builtin_convertvector(low[x1], v4);
-    v4 a = tx0 + v4_all(at->fx) * (tx1 - tx0), b = lx0 + v4_all(at->fx) * (lx1 - lx0);
-    return a + v4_all(at->fy) * (b - a);
-}
-
 v4 sheet_colour(const struct sheet *s, int level, double x, double y)
 {
     struct spot at;
-    x = mirrored(x, s->room.x0, s->room.x1);
-    y = mirrored(y, s->room.y0, s->room.y1);
+    if (!sheet_unfolded(s, x, y)) {
+        x = mirrored(x, s->room.x0, s->room.x1);
+        y = mirrored(y, s->room.y0, s->room.y1);
+    }
     if (!locate(s, level, x, y, &at)) return v4_all(0);
     const struct sheet_level *l = &s->level[level];
-    return bounded(level == 0 ? by_spline(l, &at) : by_line(l, &at));
+    return by_spline(l, &at) * v4_all(1.0f / SHEET_ONE);
 }
 
 struct sheet_tile sheet_bounds(const struct sheet *s, double x0, double y0, double x1, double y1)

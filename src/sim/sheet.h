@@ -24,7 +24,7 @@ struct rect {
 
 struct sheet_level {
     int32_t w, h;
-    s4 *rgba;         /* level 0: spline coefficients; others: means */
+    s4 *rgba;         /* coefficients of a cubic spline */
     float *relief_um; /* on top of the plane; NULL: flat */
 };
 
@@ -53,9 +53,25 @@ void sheet_clear(struct sheet *);
 /* Rounds a rectangle outward to multiples of SHEET_ALIGN, with as much room around it, within `room`. */
 struct rect rect_aligned(struct rect content, struct rect room);
 
+/* Whether a place lies within the room, so that no mirror is needed. */
+static inline bool sheet_unfolded(const struct sheet *s, double x, double y)
+{
+    return x >= s->room.x0 && y >= s->room.y0 && x <= s->room.x1 - 1 && y <= s->room.y1 - 1;
+}
+
+static inline double sheet_plane_um(const struct sheet *s, double x, double y)
+{
+    return s->depth_um + s->slope_x_um * x + s->slope_y_um * y;
+}
+
 /* Depth at a place, by the picture of that level. */
-double sheet_depth_um(const struct sheet *, int level, double x, double y);
-/* Colour and coverage there; level 0 by cubic spline, the others linear. Not below 0, coverage not above 1.
+double sheet_relief_um(const struct sheet *, int level, double x, double y);
+static inline double sheet_depth_um(const struct sheet *s, int level, double x, double y)
+{
+    if (!s->level[0].relief_um && sheet_unfolded(s, x, y)) return sheet_plane_um(s, x, y);
+    return sheet_relief_um(s, level, x, y);
+}
+/* Colour and coverage there; by cubic spline. Not below 0, coverage not above 1.
  */
 v4 sheet_colour(const struct sheet *, int level, double x, double y);
 /* What a rectangle of places may hold, at most. */

@@ -55,7 +55,7 @@ void world_truth_sharp(const struct world *w, int64_t at_nm, float *rgb_out)
                 through *= 1 - c[3];
             }
             for (int i = 0; i < 3; i++)
-                rgb_out[i] = fminf(sum[i], 1);
+                rgb_out[i] = fmaxf(fminf(sum[i], 1), 0);
         }
     }
 }

@@ -243,5 +243,7 @@ struct view view_at(const struct world *w, double focus_um, double shift_x_px, d
         .lens = l,
     };
     if (!v.perspective) v.scale = 1 + w->breathing * (focus_um - w->scene.near_um) / w->scene.depth_um;
+    v.per_scale = 1 / v.scale;
+    v.per_away = 1 / v.away_um;
     return v;
 }

@@ -38,7 +38,7 @@ struct shot {
     int32_t samples;         /* of what follows, evenly over the exposure */
     double focus_nm[SHOT_SAMPLES]; /* plane of focus: axis position equivalent, shake included */
     double x_um[SHOT_SAMPLES], y_um[SHOT_SAMPLES]; /* the subject's sideways displacement, object side */
-    double f_number, iso; /* 0: the bench's aperture, ISO 100; both change the picture as they should */
+    double f_number, iso; /* 0: as built, 100; another f-number than the bench's only dims, spots stay */
     int64_t focal_length_nm;
 };
 
