@@ -128,6 +128,10 @@ static int too_many(const struct plan *p, const struct job *j, int64_t inner, st
 static int choose_inner(const struct plan *p, const struct job *j, int32_t *inner_out, struct err *why)
 {
     const int64_t depth_nm = p->far_nm - p->near_nm;
+    if (p->spacing_by == SPACING_BY_SLICES && j->slices > 1 && !depth_nm)
+        return fail(why, E_INPUT,
+                    "%s:%d: near and far are one place, which takes one slice; write slices: 1, or a depth",
+                    JOB_AT(j, "slices"));
     if (p->wanted_spacing_nm < 1)
         return fail(why, E_INPUT, "%s:%d: the spacing comes out below 1 nm; allow less overlap",
                     JOB_AT(j, spacing_keys[p->spacing_by]));

@@ -337,6 +337,11 @@ static void what_cannot_be_shot_says_what_to_change(void **state)
     j.spacing_nm = 0;
     j.slices = 1;
     refused(&b, &j, E_INPUT, "j.yaml:8: one slice cannot lie on both marks; write at least 2");
+    j.slices = 5;
+    j.far_nm = 0;
+    refused(&b, &j, E_INPUT,
+            "j.yaml:8: near and far are one place, which takes one slice; write slices: 1, or a depth");
+    j.far_nm = 100000;
     j.slices = 0;
     b.light.kind = LIGHT_FLASH;
     b.camera.sync_us = 5000;
