@@ -11,7 +11,9 @@
 
 static long number(const char *format, const char *of)
 {
-    assert_int_equal(in_shell(format, of), 0);
+    const int status = in_shell(format, of);
+    if (status) print_error(format, of), print_error(": %d %s\n", status, shell_err());
+    assert_int_equal(status, 0);
     return strtol(shell_out(), NULL, 10);
 }
 
