@@ -2,7 +2,7 @@
  *
  * Both pictures are reduced and band-passed (register_view). The phase correlation of the smallest level
  * proposes whole shifts, of which the one whose overlap matches best is taken; nine tiles around it give a
- * coarse scale. From there, from the smallest level to the largest, a least-squares fit of up to 144 tiles
+ * coarse scale. From there, from the smallest level to the largest, a least-squares fit of up to 400 tiles
  * (Lucas and Kanade 1981, with a gain for each tile, gradients of both pictures and six-point interpolation)
  * and a robust fit over the tiles give (dx, dy, scale). Peaks of the phase correlation are never
  * interpolated: a parabola through them is off by up to 0.1 px.

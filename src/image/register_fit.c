@@ -6,7 +6,7 @@
 #include "image/register_part.h"
 
 #define ROUNDS     8
-#define TILES_MOST 256
+#define TILES_MOST REGISTER_TILES
 
 /* Solves a symmetric 3 x 3 system by Cramer's rule; false when it is nearly singular. */
 static bool solve_3(double m[3][3], const double b[3], double out[3])
@@ -30,7 +30,7 @@ static bool weighted_fit(const struct tile_sum *tiles, int count, struct warp *o
     double m[3][3] = {{0}}, b[3] = {0}, got[3];
     for (int i = 0; i < count; i++) {
         const struct tile_sum *t = &tiles[i];
-        const double w = t->weight;
+        const double w = t->weight * t->certainty;
         m[0][0] += w * t->xx;
         m[0][1] += w * t->xy;
         m[1][1] += w * t->yy;
@@ -73,7 +73,7 @@ bool register_fit(struct tile_sum *tiles, int count, double tight_px, struct war
     double off[TILES_MOST], sorted[TILES_MOST];
     if (count > TILES_MOST) count = TILES_MOST;
     for (int i = 0; i < count; i++)
-        tiles[i].weight = tiles[i].correlation > 0 ? tiles[i].correlation * tiles[i].correlation : 0;
+        tiles[i].weight = tiles[i].correlation > 0 ? 1 : 0;
     struct warp fit;
     if (!weighted_fit(tiles, count, &fit)) return false;
     for (int round = 0; round < ROUNDS; round++) {
@@ -87,8 +87,8 @@ bool register_fit(struct tile_sum *tiles, int count, double tight_px, struct war
         /* The median of |deviation| in two dimensions is 1.18 sigma; Tukey's 4.69 sigma. */
         const double reach = 4.69 * (sorted[n / 2] / 1.18 > tight_px ? sorted[n / 2] / 1.18 : tight_px);
         for (int i = 0; i < count; i++) {
-            const double u = off[i] / reach, c = tiles[i].correlation > 0 ? tiles[i].correlation : 0;
-            tiles[i].weight = u < 1 ? c * c * (1 - u * u) * (1 - u * u) : 0;
+            const double u = off[i] / reach;
+            tiles[i].weight = u < 1 && tiles[i].correlation > 0 ? (1 - u * u) * (1 - u * u) : 0;
         }
         if (!weighted_fit(tiles, count, &fit)) return false;
     }

@@ -6,7 +6,12 @@
 
 #include "image/register.h"
 
-#define VIEW_LEVELS_MOST 6
+#define VIEW_LEVELS_MOST   6
+#define REGISTER_MARGIN    6 /* px of a level at its border that the band-pass has spoilt */
+#define REGISTER_TAPS      6 /* Lagrange, fifth order */
+#define REGISTER_LANES     8 /* sums that run side by side, so that the compiler may use wide registers */
+#define REGISTER_PERIOD_PX 256
+#define REGISTER_TILES     400
 
 struct view_level {
     int32_t width, height;
@@ -45,11 +50,49 @@ struct tile_sum {
     double x, y; /* centre, px of the level from the picture's centre */
     double xx, xy, yy, bx, by;
     double correlation; /* -1..1 */
+    double certainty;   /* of its equations: one over the mean square of what the fit leaves */
     double weight;      /* of the robust fit, 0..1; written by register_fit */
 };
 
 /* Robust (dx, dy, relative scale) that the tiles agree on; false when they do not tell. `tight_px`:
  * deviations below that are not doubted. */
 bool register_fit(struct tile_sum *tiles, int count, double tight_px, struct warp *correction);
+
+struct register_space {
+    struct spectrum *spectrum;
+    float *a, *b, *c; /* planes of the largest level seen */
+    size_t room;
+    float *weights;   /* REGISTER_TAPS per column */
+    int32_t *columns; /* first sample of each column */
+    float *row;
+    size_t row_room;
+    struct tile_sum tiles[REGISTER_TILES];
+};
+
+/* Pixels x0..x1, y0..y1 of a level, the last ones not included. */
+struct box {
+    int32_t x0, y0, x1, y1;
+};
+
+struct whole_shift {
+    int32_t x, y;
+};
+
+/* The whole shift of the smallest level that matches best; *decisive when no other one comes near. */
+int register_coarse_shift(struct register_space *, const struct view_level *before,
+                          const struct view_level *now, struct whole_shift *best, bool *decisive,
+                          struct err *why);
+
+/* Adds a rough scale from the whole-pixel shifts of nine tiles around the common one. */
+void register_coarse_scale(const struct view_level *before, const struct view_level *now,
+                           const struct whole_shift *common, struct warp *warp);
+
+/* True when the middle of the level looks like itself a few pixels away: wallpaper. */
+int register_is_periodic(struct register_space *, const struct view_level *, bool *out, struct err *why);
+
+/* One correction of the warp, around the picture's centre (cx, cy) in pixels of the level; *step tells how
+ * large it was. False when the level does not tell. */
+bool register_improve(struct register_space *, const struct view_level *before, const struct view_level *now,
+                      double cx, double cy, struct warp *warp, int *tiles, struct warp *step);
 
 #endif
