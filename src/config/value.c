@@ -35,8 +35,10 @@ struct wanted value_wanted(const struct key_row *row)
     case VALUE_S:
     case VALUE_MS:
     case VALUE_REAL:
-    case VALUE_REAL_OFF:
         snprintf(out.text, sizeof out.text, "a number from %.10g to %.10g", row->least, row->most);
+        break;
+    case VALUE_REAL_OFF:
+        snprintf(out.text, sizeof out.text, "a number from %.10g to %.10g, or off", row->least, row->most);
         break;
     case VALUE_INTEGER:
         snprintf(out.text, sizeof out.text, "a whole number from %.10g to %.10g", row->least, row->most);
@@ -109,6 +111,7 @@ static int set_number(const struct key_row *row, const char *text, bool plain, s
                       struct err *why)
 {
     double v = 0;
+    if (row->kind == VALUE_REAL_OFF && plain && !strcmp(text, "off")) text = "0";
     int rc = get_real(row, text, plain, at, &v, why);
     if (rc) return rc;
     switch (row->kind) {

@@ -148,6 +148,8 @@ static void every_bad_job_is_told_with_its_line(void **state)
          "j.yaml:5: scene.picture has no depth_map; write which picture holds its depth"},
         {JOB "scene:\n  lamp_ripple: 0.1\n",
          "j.yaml:5: scene.lamp_ripple needs lamp_hz; write how often the lamp flickers"},
+        {JOB "scene:\n  noise: on\n",
+         "j.yaml:5: scene.noise: on is not a decimal number; write a number from 0 to 100, or off"},
         {JOB "far_guessed: maybe\n", "j.yaml:4: far_guessed: maybe is not known here; write false or true"},
     };
     for (size_t i = 0; i < sizeof table / sizeof *table; i++) {
@@ -197,7 +199,7 @@ static void a_whole_job_is_read_and_its_paths_follow_the_file(void **state)
         job_parse("bench: ../b.yaml\nfield_width_mm: 6\nnear_mm: -1.5\nfar_mm: 2\nfar_guessed: true\n"
                   "region: 10, 20, 30, 40\nseed: 18446744073709551615\n"
                   "scene:\n  picture: p.jpg\n  depth_map: /d.png\n  depth_map_is: distance\n  sway_um: 0\n"
-                  "  hum_um: 0.5\n",
+                  "  hum_um: 0.5\n  ring_zeta: off\n",
                   "jobs/evening.2.yaml", &j, &why),
         E_OK);
     assert_string_equal(j.name, "evening.2");
@@ -206,6 +208,7 @@ static void a_whole_job_is_read_and_its_paths_follow_the_file(void **state)
     assert_string_equal(j.scene.depth_map, "/d.png");
     assert_true(j.scene.depth_map_is_distance);
     assert_true(j.scene.sway_um == -1); /* written zero: none */
+    assert_true(j.scene.ring_zeta == -1);
     assert_true(j.scene.hum_um == 0.5 && j.scene.ring_hz == 0);
     assert_int_equal(j.depth_kind, DEPTH_MARKS);
     assert_int_equal(j.near_nm, -1500000);
