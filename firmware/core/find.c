@@ -12,7 +12,7 @@ static void start_leg(struct core *c, uint8_t leg)
 {
     uint32_t jump = (uint32_t)c->keys[WIRE_KEY_JUMP], speed = (uint32_t)c->keys[WIRE_KEY_SPEED];
     uint32_t creep = (uint32_t)c->keys[WIRE_KEY_CREEP];
-    int32_t length = c->keys[WIRE_KEY_CLEAR];
+    int32_t length = c->keys[WIRE_KEY_CLEARANCE];
     struct core_move m = {.speed = speed < jump ? speed : jump, .watch = CORE_WATCH_ENDS, .wait_ms = TURN_MS};
     bool toward = leg == CORE_LEG_FAST || leg == CORE_LEG_SLOW;
     if (leg == CORE_LEG_FAST) length = c->keys[WIRE_KEY_SPAN];

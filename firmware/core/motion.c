@@ -219,6 +219,7 @@ uint32_t motion_start(struct core *c, const struct core_move *m)
     c->forward = m->distance > 0;
     c->outputs = (uint8_t)((c->outputs & ~WIRE_MOTOR_REDUCED) | WIRE_MOTOR_ON);
     c->idle_waits = false;
+    if (!c->hold) c->hold = 1;
     c->watch = m->watch;
     c->leave = (uint16_t)c->keys[WIRE_KEY_LEAVE];
     c->guard = (core_pressed(c) & (c->forward ? WIRE_NEAR_OPEN : WIRE_FAR_OPEN)) ? BOUNCE_STEPS : 0;

@@ -9,7 +9,7 @@ static const struct {
     [WIRE_KEY_IDLE_MS] = {0, 60000, 100},       [WIRE_KEY_WAKE_US] = {1000, 20000, 1500},
     [WIRE_KEY_SHUTTER_MS] = {1, 600000, 65000}, [WIRE_KEY_SWITCHES] = {0, 7, 7},
     [WIRE_KEY_SPAN] = {1000, 20000000, 800000}, [WIRE_KEY_LEAVE] = {100, 60000, 3200},
-    [WIRE_KEY_CLEAR] = {1, 60000, 160},         [WIRE_KEY_REVERSE] = {0, 1, 0},
+    [WIRE_KEY_CLEARANCE] = {1, 60000, 160},     [WIRE_KEY_REVERSE] = {0, 1, 0},
 };
 
 #define STORE_FORMAT 1
@@ -45,10 +45,10 @@ static bool read_slot(struct core *c, uint8_t slot, uint16_t *count, int32_t *ke
     if (!c->port.load || !c->port.load(c->port.arg, slot, bytes, CORE_STORE_SIZE)) return false;
     if (checksum(bytes, CORE_STORE_SIZE - 2) != get16(bytes + CORE_STORE_SIZE - 2)) return false;
     if (get16(bytes + 2) != STORE_FORMAT) return false;
-    for (uint8_t k = 0; k < WIRE_KEYS; k++) {
+    for (int k = 0; k < WIRE_KEYS; k++) {
         const uint8_t *at = bytes + 4 + 4 * k;
         keys[k] = (int32_t)((uint32_t)get16(at) | (uint32_t)get16(at + 2) << 16);
-        if (!settings_in_range(k, keys[k])) return false;
+        if (!settings_in_range((uint8_t)k, keys[k])) return false;
     }
     *count = get16(bytes);
     return true;
@@ -66,7 +66,7 @@ void settings_load(struct core *c)
     c->settings_good = good[use];
     c->store_slot = use;
     c->store_count = count[use];
-    for (uint8_t k = 0; k < WIRE_KEYS; k++)
+    for (int k = 0; k < WIRE_KEYS; k++)
         c->keys[k] = good[use] ? keys[use][k] : KEYS[k].usual;
 }
 
@@ -79,7 +79,7 @@ bool settings_save(struct core *c)
     int32_t keys[WIRE_KEYS];
     put16(bytes, count);
     put16(bytes + 2, STORE_FORMAT);
-    for (uint8_t k = 0; k < WIRE_KEYS; k++) {
+    for (int k = 0; k < WIRE_KEYS; k++) {
         put16(bytes + 4 + 4 * k, (uint16_t)((uint32_t)c->keys[k] & 0xffffu));
         put16(bytes + 6 + 4 * k, (uint16_t)((uint32_t)c->keys[k] >> 16));
     }

@@ -61,7 +61,7 @@ enum wire_key {
     WIRE_KEY_SWITCHES,   /* which inputs are fitted: bits of enum wire_switch */
     WIRE_KEY_SPAN,       /* steps, furthest that find searches */
     WIRE_KEY_LEAVE,      /* steps within which a pressed switch has let go when moving off it */
-    WIRE_KEY_CLEAR,      /* steps that find goes on after the switch has let go */
+    WIRE_KEY_CLEARANCE,  /* steps that find goes on after the switch has let go */
     WIRE_KEY_REVERSE,    /* 1: the motor turns the other way round */
     WIRE_KEYS
 };

@@ -59,7 +59,8 @@ static void bad_receive(void *arg, const uint8_t *bytes, size_t count)
     uint8_t out[512];
     size_t n = l->rig->lose_replies ? 0 : damage(l, bytes, count, out);
     if (!n || !l->base.receive) return;
-    if (l->rig->double_replies && l->before_count) l->base.receive(l->base.receive_arg, l->before, l->before_count);
+    if (l->rig->double_replies && l->before_count)
+        l->base.receive(l->base.receive_arg, l->before, l->before_count);
     memcpy(l->before, out, n);
     l->before_count = n;
     l->base.receive(l->base.receive_arg, out, n);

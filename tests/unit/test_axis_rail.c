@@ -3,6 +3,7 @@
 #include "tests/support/test.h"
 
 #include "base/mem.h"
+#include "tests/support/bad_cable.h"
 #include "tests/support/rail_rig.h"
 
 static struct rig *homed(struct rig_opts o)
@@ -98,40 +99,7 @@ static void a_resting_rail_is_asked_twice_a_second_and_a_moving_one_ten_times(vo
 static void no_command_goes_wrong_on_a_bad_cable(void **state)
 {
     (void)state;
-    struct rig *g =
-        homed((struct rig_opts){.damage = {1000, 8}, .native.seed = 8, .axis.port = "a bad cable"});
-    struct axis_rail_counts counts;
-    int64_t zero = zero_of(g), pulses = 0, position = 0;
-    const int commands = 20000;
-    srand(31);
-    position = rig_state(g).position_counts;
-    for (int i = 0; i < commands; i++) {
-        int64_t distance = rand() % 81 - 40;
-        if (position + distance < 10 || position + distance > 3000) distance = -distance;
-        int64_t net, edges = native_rail_edges(g->controller, &net);
-        if (i % 2)
-            assert_int_equal(axis_move_to(g->axis, position + distance, NULL), 0);
-        else
-            assert_int_equal(axis_jog(g->axis, distance, NULL), 0);
-        if (!rig_until(g, AXIS_REST, 20000000)) {
-            print_error("command %d: %s: %s\n", i, axis_phase_text(rig_state(g).phase),
-                        rig_state(g).why.text);
-            assert_true(false);
-        }
-        position += distance;
-        pulses += llabs(distance);
-        assert_int_equal(native_rail_edges(g->controller, &net) - edges, llabs(distance));
-        assert_int_equal(g->place, zero + position);
-        assert_int_equal(rig_state(g).position_counts, position);
-    }
-    axis_rail_get_counts(g->axis, &counts);
-    assert_true(counts.repeated > 500 && counts.damaged > 200);
-    printf("measured: rail: %d commands, 1 byte in 1000 damaged, %lld pulses: none wrong (%lld lines, %lld "
-           "repeated, "
-           "%lld resynchronised)\n",
-           commands, (long long)pulses, (long long)counts.sent, (long long)counts.repeated,
-           (long long)counts.resynchronised);
-    rig_close(g);
+    bad_cable_commands(20000, (struct rig_damage){1000, 8});
 }
 
 static void a_very_bad_cable_moves_nothing_wrong_either(void **state)

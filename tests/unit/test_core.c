@@ -808,6 +808,10 @@ static void without_current_the_position_is_only_counted(void **state)
     expect(g, "hold 0", "ok");
     assert_int_equal(native_rail_outputs(g->controller), 0);
     assert_int_equal(state_of(g).known, 1);
+    promised(g, "go 9 0"); /* a motion brings it back, and it stays */
+    rig_run_us(g, 300000);
+    assert_int_equal(native_rail_outputs(g->controller), WIRE_MOTOR_ON | WIRE_MOTOR_REDUCED);
+    assert_int_equal(state_of(g).known, 1);
     rig_close(g);
 }
 
@@ -834,6 +838,36 @@ static void settings_outlast_a_reset_and_the_position_does_not(void **state)
     expect(g, "read 4", "ok 77");
     assert_int_equal(state_of(g).known, 0);
     assert_int_equal(state_of(g).position, 0);
+    rig_close(g);
+}
+
+/* The table of keys in hw-docs/wire.md is the promise; least, most and usual value of each are tried. */
+static void every_parameter_has_the_range_that_the_document_says(void **state)
+{
+    (void)state;
+    FILE *f = fopen("hw-docs/wire.md", "r");
+    char row[4096], words[64], reply[64];
+    int keys = 0;
+    struct rig *g = speaking((struct rig_opts){0});
+    assert_non_null(f);
+    while (fgets(row, sizeof row, f)) {
+        int key;
+        long least, most, usual;
+        if (sscanf(row, "| %d | %*[a-z_] | %*[^|]| %ld | %ld | %ld |", &key, &least, &most, &usual) != 4)
+            continue;
+        assert_int_equal(key, keys++);
+        snprintf(words, sizeof words, "read %d", key);
+        snprintf(reply, sizeof reply, "ok %ld", usual);
+        expect(g, words, reply);
+        const long tried[4] = {least - 1, most + 1, least, most};
+        for (int i = 0; i < 4; i++) {
+            snprintf(words, sizeof words, "set %d %ld", key, tried[i]);
+            expect(g, words, i < 2 ? "no range" : "ok");
+        }
+    }
+    fclose(f);
+    assert_int_equal(keys, 12);
+    expect(g, "read 12", "no range");
     rig_close(g);
 }
 
@@ -1000,6 +1034,7 @@ int main(void)
         cmocka_unit_test(the_shutter_closes_by_drop_by_halt_and_by_silence),
         cmocka_unit_test(without_current_the_position_is_only_counted),
         cmocka_unit_test(settings_outlast_a_reset_and_the_position_does_not),
+        cmocka_unit_test(every_parameter_has_the_range_that_the_document_says),
         cmocka_unit_test(a_torn_save_leaves_the_old_or_the_new_settings),
         cmocka_unit_test(without_valid_settings_nothing_moves_until_they_are_saved),
         cmocka_unit_test(a_queue_that_runs_dry_is_an_alarm),

@@ -230,6 +230,31 @@ static void a_wrong_length_is_refused_whatever_the_checksum_says(void **state)
     }
 }
 
+/* Both ends are built from the document, so what it shows has to be right. */
+static void every_line_that_the_document_shows_is_whole(void **state)
+{
+    (void)state;
+    FILE *f = fopen("hw-docs/wire.md", "r");
+    char line[4096];
+    int found = 0;
+    assert_non_null(f);
+    while (fgets(line, sizeof line, f)) {
+        const char *at = line + strspn(line, " ");
+        unsigned seq, length;
+        int used = 0;
+        if (at == line || sscanf(at, "%2x %2x%n", &seq, &length, &used) != 2 || used != 5) continue;
+        struct wire_in in;
+        size_t n = strcspn(at, "\n");
+        if (n > WIRE_REPLY_MOST || !wire_open(&in, at, (uint8_t)n)) {
+            print_error("%s", at);
+            assert_true(false);
+        }
+        found++;
+    }
+    fclose(f);
+    assert_int_equal(found, 11);
+}
+
 static void sequence_numbers_skip_zero(void **state)
 {
     (void)state;
@@ -252,6 +277,7 @@ int main(void)
         cmocka_unit_test(no_replaced_dropped_or_doubled_byte_passes),
         cmocka_unit_test(random_damage_never_changes_what_a_line_says),
         cmocka_unit_test(a_wrong_length_is_refused_whatever_the_checksum_says),
+        cmocka_unit_test(every_line_that_the_document_shows_is_whole),
         cmocka_unit_test(sequence_numbers_skip_zero),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

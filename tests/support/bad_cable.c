@@ -1,0 +1,48 @@
+#include "tests/support/test.h"
+
+#include "tests/support/bad_cable.h"
+
+static void command(struct rig *g, bool absolute, int64_t position, int64_t distance, int64_t zero)
+{
+    int64_t net, edges = native_rail_edges(g->controller, &net);
+    if (absolute)
+        assert_int_equal(axis_move_to(g->axis, position + distance, NULL), 0);
+    else
+        assert_int_equal(axis_jog(g->axis, distance, NULL), 0);
+    if (!rig_until(g, AXIS_REST, 20000000)) {
+        print_error("%s: %s\n", axis_phase_text(rig_state(g).phase), rig_state(g).why.text);
+        assert_true(false);
+    }
+    assert_int_equal(native_rail_edges(g->controller, &net) - edges, llabs(distance));
+    assert_int_equal(g->place, zero + position + distance);
+    assert_int_equal(rig_state(g).position_counts, position + distance);
+}
+
+void bad_cable_commands(int commands, struct rig_damage damage)
+{
+    struct rig *g = rig_open(
+        &(struct rig_opts){.damage = damage, .native.seed = damage.seed, .axis.port = "a bad cable"});
+    struct axis_rail_counts counts;
+    int64_t pulses = 0;
+    assert_true(rig_until(g, AXIS_REST, 1000000));
+    assert_int_equal(axis_home(g->axis, NULL), 0);
+    assert_true(rig_until(g, AXIS_REST, 60000000));
+    int64_t position = rig_state(g).position_counts, zero = g->place - position;
+    srand((unsigned)damage.seed);
+    for (int i = 0; i < commands; i++) {
+        int64_t distance = rand() % 81 - 40;
+        if (position + distance < 10 || position + distance > 3000) distance = -distance;
+        command(g, i % 2, position, distance, zero);
+        position += distance;
+        pulses += llabs(distance);
+    }
+    axis_rail_get_counts(g->axis, &counts);
+    /* The cable did its worst: of lines of some 20 and 50 bytes one in 14 is damaged at 1 byte in 1000. */
+    assert_true(counts.repeated > commands / 100 && counts.damaged > commands / 100);
+    printf("measured: rail: %d commands, 1 byte in %u damaged, %lld pulses: none wrong (%lld lines, %lld "
+           "repeated, %lld "
+           "resynchronised)\n",
+           commands, (unsigned)damage.one_in, (long long)pulses, (long long)counts.sent,
+           (long long)counts.repeated, (long long)counts.resynchronised);
+    rig_close(g);
+}
