@@ -77,26 +77,35 @@ static void frames_that_make_no_stack_are_refused(void **state)
     (void)state;
     const struct shot_facts small = {.width = 96, .height = 64, .seed = 1},
                             large = {.width = 128, .height = 64, .seed = 2};
-    assert_int_equal(in_shell("rm -rf w; mkdir -p w/empty w/text w/cut w/good w/mixed w/many w/there"), 0);
+    assert_int_equal(in_shell("rm -rf w; mkdir -p w/empty w/text w/cut w/good w/mixed w/there"), 0);
     assert_int_equal(in_shell("cd w && echo hello >text/a.jpg && printf 'GIF89a' >there/x"), 0);
     write_jpeg(in_folder("w/mixed/a.jpg"), small);
     write_jpeg(in_folder("w/mixed/b.jpg"), large);
     write_jpeg(in_folder("w/cut/a.jpg"), small);
     write_jpeg(in_folder("w/good/a.jpg"), small);
     assert_int_equal(in_shell("cd w && head -c 700 cut/a.jpg >cut/b.jpg"), 0);
-    assert_int_equal(in_shell("cd w && for i in $(seq 4001); do ln mixed/a.jpg many/$i.jpg; done"), 0);
     is_refused("import empty --stack s", (const char *const[3]){"empty", "no"});
     is_refused("import gone --stack s", (const char *const[3]){"gone"});
     is_refused("import text --stack s", (const char *const[3]){"a.jpg"});
     is_refused("import cut --stack s", (const char *const[3]){"b.jpg"});
     is_refused("import mixed --stack s", (const char *const[3]){"b.jpg", "128", "96"});
-    is_refused("import many --stack s", (const char *const[3]){"many", "4000"});
     is_refused("import mixed/a.jpg --stack s", (const char *const[3]){"a.jpg", "folder"});
     is_refused("import good --stack there", (const char *const[3]){"there", "exists"});
     is_refused("import good --order sideways", (const char *const[3]){"sideways", "near-first"});
     is_refused("measure text/a.jpg", (const char *const[3]){"a.jpg"});
     is_refused("measure cut/b.jpg", (const char *const[3]){"b.jpg"});
     is_refused("measure gone.jpg", (const char *const[3]){"gone.jpg"});
+}
+
+static void a_folder_of_more_frames_than_a_stack_holds_is_refused(void **state)
+{
+    (void)state;
+    const struct shot_facts small = {.width = 96, .height = 64, .seed = 1};
+    assert_int_equal(in_shell("rm -rf w; mkdir -p w/many"), 0);
+    write_jpeg(in_folder("w/many/1.jpg"), small);
+    assert_int_equal(
+        in_shell("cd w/many && for i in $(seq 2 4001); do echo $i.jpg; done | xargs -n 1 ln 1.jpg"), 0);
+    is_refused("import many --stack s", (const char *const[3]){"many", "4000"});
 }
 
 static void folders_that_are_no_stack_are_refused(void **state)
@@ -142,6 +151,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(bad_bench_and_job_files_are_refused_by_every_verb_that_reads_them),
         cmocka_unit_test(frames_that_make_no_stack_are_refused),
+        cmocka_unit_test(a_folder_of_more_frames_than_a_stack_holds_is_refused),
         cmocka_unit_test(folders_that_are_no_stack_are_refused),
         cmocka_unit_test(an_existing_stack_folder_is_never_written_into),
         cmocka_unit_test(a_command_line_that_is_wrong_is_refused),
