@@ -12,6 +12,11 @@ void mem_fail_at(long n)
     atomic_store(&fail_in, n);
 }
 
+long mem_fail_left(void)
+{
+    return atomic_load(&fail_in);
+}
+
 static int told_to_fail(void)
 {
     if (atomic_load(&fail_in) == 0) return 0;

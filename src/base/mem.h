@@ -20,5 +20,6 @@ void mem_free(void *p);
 
 /* Tests: the n-th allocation from now fails once (1 = the next one); 0 switches this off. */
 void mem_fail_at(long n);
+long mem_fail_left(void); /* above 0: it has not come to that yet */
 
 #endif

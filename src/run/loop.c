@@ -117,6 +117,50 @@ void loop_kept(struct loop *l, struct take *t)
     tell(l, "kept", t->slot);
 }
 
+/* ---- the axis */
+
+static void stop_axis(struct loop *l)
+{
+    struct err why;
+    if (l->axis.phase == AXIS_GONE || l->axis.phase == AXIS_STOPPED) return;
+    if (axis_halt(l->rig->axis, &why)) loop_fault(l, &why);
+}
+
+/* The axis stopped by itself: what was exposed meanwhile is not to be trusted, what was not fired is not
+ * fired. */
+static void axis_fault(struct loop *l)
+{
+    struct err why = l->axis.why;
+    if (!why.code) fail(&why, E_IO, "the axis is %s; look at the bench", axis_phase_text(l->axis.phase));
+    loop_fault(l, &why);
+    for (int i = 0; i < LOOP_FRAMES_MOST; i++)
+        if (l->takes[i].stage == TAKE_FIRED)
+            snprintf(l->takes[i].spoilt, sizeof l->takes[i].spoilt, "the axis stopped during the exposure");
+    take_unfired_end(l, "the axis stopped");
+    if (l->lane != LANE_ENDING) enter(l, LANE_ENDING);
+}
+
+static void look_at_axis(struct loop *l)
+{
+    struct err why = {0};
+    struct axis_state now;
+    if (axis_poll(l->rig->axis, &now,
+                  &why)) { /* not to be seen: it may be moving, so halt it and look again */
+        l->axis.phase = AXIS_MOVING;
+        l->axis.why = why;
+        axis_fault(l);
+        stop_axis(l);
+        return;
+    }
+    if (now.phase != l->axis.phase || now.position_counts != l->axis.position_counts) loop_moved_on(l);
+    l->axis = now;
+    bool bad = now.phase == AXIS_ALARM || now.phase == AXIS_GONE || now.phase == AXIS_STOPPED;
+    if (bad && !l->halted && l->lane != LANE_OVER && !l->axis_bad) {
+        l->axis_bad = true;
+        axis_fault(l);
+    }
+}
+
 /* ---- homing */
 
 static void home_found(struct loop *l)
@@ -154,6 +198,7 @@ static void lane_homing(struct loop *l)
         loop_tell(l, "homing");
         l->homing = HOMING_FINDING;
         if (axis_home(l->rig->axis, &why)) loop_fault(l, &why);
+        look_at_axis(l);
         return;
     case HOMING_FINDING:
         if (l->axis.known == AXIS_KNOWN) home_found(l);
@@ -185,8 +230,8 @@ static void go(struct loop *l, int64_t target, enum lane lane)
         enter(l, LANE_ENDING);
         return;
     }
-    axis_poll(l->rig->axis, &l->axis, NULL);
     enter(l, lane);
+    look_at_axis(l);
 }
 
 static void settle(struct loop *l)
@@ -348,46 +393,6 @@ static void advance(struct loop *l)
 }
 
 /* ---- events */
-
-static void stop_axis(struct loop *l)
-{
-    struct err why;
-    if (l->axis.phase == AXIS_GONE || l->axis.phase == AXIS_STOPPED) return;
-    if (axis_halt(l->rig->axis, &why)) loop_fault(l, &why);
-}
-
-/* The axis stopped by itself: what was exposed meanwhile is not to be trusted, what was not fired is not
- * fired. */
-static void axis_fault(struct loop *l)
-{
-    struct err why = l->axis.why;
-    if (!why.code) fail(&why, E_IO, "the axis is %s; look at the bench", axis_phase_text(l->axis.phase));
-    loop_fault(l, &why);
-    for (int i = 0; i < LOOP_FRAMES_MOST; i++)
-        if (l->takes[i].stage == TAKE_FIRED)
-            snprintf(l->takes[i].spoilt, sizeof l->takes[i].spoilt, "the axis stopped during the exposure");
-    take_unfired_end(l, "the axis stopped");
-    if (l->lane != LANE_ENDING) enter(l, LANE_ENDING);
-}
-
-static void look_at_axis(struct loop *l)
-{
-    struct err why = {0};
-    struct axis_state now;
-    if (axis_poll(l->rig->axis, &now, &why)) { /* not to be seen: halt it, and go by what later looks show */
-        l->axis.why = why;
-        axis_fault(l);
-        stop_axis(l);
-        return;
-    }
-    if (now.phase != l->axis.phase || now.position_counts != l->axis.position_counts) loop_moved_on(l);
-    l->axis = now;
-    bool bad = now.phase == AXIS_ALARM || now.phase == AXIS_GONE || now.phase == AXIS_STOPPED;
-    if (bad && !l->halted && l->lane != LANE_OVER && !l->axis_bad) {
-        l->axis_bad = true;
-        axis_fault(l);
-    }
-}
 
 static void wish(struct loop *l, int wishes)
 {

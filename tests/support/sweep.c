@@ -6,6 +6,7 @@ static void opened(void *arg, struct rig *r, struct store *st)
 {
     (void)st;
     ((struct sweep *)arg)->rig = r;
+    ((struct sweep *)arg)->begun = true;
 }
 
 static bool at_event(void *arg, int64_t events)
@@ -40,7 +41,7 @@ static void ended(void *arg, struct rig *r)
     s->rig = NULL;
 }
 
-void sweep_shoot(struct sweep *s)
+void sweep_try(struct sweep *s)
 {
     struct err why = {0};
     struct shoot_opts o = {.dir = s->dir,
@@ -56,7 +57,13 @@ void sweep_shoot(struct sweep *s)
                                    .wrap_axis = faulty_axis,
                                    .wrap_arg = &s->faults}};
     s->rc = shoot_new(s->job, &o, &s->result, &why);
-    if (s->rc && s->rc != E_PAUSED && !s->faults.failed) print_error("%s\n", why.text);
+    if (s->rc && !why.text[0]) print_error("no sentence for %d\n", s->rc);
+    assert_true(!s->rc || why.text[0]);
+}
+
+void sweep_shoot(struct sweep *s)
+{
+    sweep_try(s);
     small_check_consistent(s->dir);
 }
 
