@@ -99,8 +99,8 @@ static json_t *gaps_json(const struct verdict *v)
 static json_t *light_json(const struct light_verdict *light)
 {
     json_t *out = json_object();
-    json_object_set_new(out, "scatter_stops", json_rounded(light->scatter_stops, 4));
-    json_object_set_new(out, "slope_stops", json_rounded(light->slope_stops, 4));
+    json_object_set_new(out, "scatter_stops", json_rounded(light->scatter_stops, 3));
+    json_object_set_new(out, "slope_stops", json_rounded(light->slope_stops, 3));
     json_object_set_new(out, "jumps", frames_json(light->jumps, light->jump_count));
     return out;
 }

@@ -2,11 +2,11 @@
  * program. */
 #include "tests/support/test.h"
 
-#include <ctype.h>
 #include <jansson.h>
 #include <stdbool.h>
 #include <sys/stat.h>
 
+#include "tests/support/numbers.h"
 #include "tests/support/program.h"
 #include "tests/support/slope.h"
 
@@ -84,51 +84,6 @@ static void a_region_limits_the_question(void **state)
     said_clear(&r);
 }
 
-static bool number_in(const json_t *o, double v)
-{
-    const char *key;
-    json_t *one;
-    size_t i;
-    if (json_is_number(o)) {
-        /* as it stands, or a share as percent; as many digits as the text shows at least */
-        const double have = json_number_value(o);
-        return fabs(have - v) < 0.00051 || fabs(100 * have - v) < 0.051;
-    }
-    if (json_is_string(o)) {
-        for (const char *p = json_string_value(o); *p; p++)
-            if (isdigit((unsigned char)*p) || (*p == '-' && isdigit((unsigned char)p[1]))) {
-                char *end;
-                if (fabs(strtod(p, &end) - v) < 1e-9) return true;
-                p = end - 1;
-            }
-        return false;
-    }
-    if (json_is_array(o)) {
-        json_array_foreach (o, i, one)
-            if (number_in(one, v)) return true;
-    }
-    if (json_is_object(o)) {
-        json_object_foreach((json_t *)(uintptr_t)o, key, one) if (number_in(one, v)) return true;
-    }
-    return false;
-}
-
-/* The first number of `text` that `o` lacks, as text; NULL when it lacks none. Numbers that only count lines
- * (1, 2, 3 of the weakest places) are told in the JSON by their order. */
-static const char *number_lacking(const json_t *o, const char *text)
-{
-    for (const char *p = text; *p; p++) {
-        if (!isdigit((unsigned char)*p)) continue;
-        char *end;
-        const bool minus = p > text && p[-1] == '-' && (p == text + 1 || p[-2] == ' ');
-        const double v = strtod(p, &end) * (minus ? -1 : 1);
-        const bool counts_lines = p >= text + 3 && !strncmp(p - 3, "\n  ", 3) && !strncmp(end, "  ", 2);
-        if (!counts_lines && !number_in(o, v)) return p;
-        p = end - 1;
-    }
-    return NULL;
-}
-
 static void text_says_no_number_that_the_json_lacks(void **state)
 {
     (void)state;
@@ -137,11 +92,11 @@ static void text_says_no_number_that_the_json_lacks(void **state)
         struct said words = program("check %s/%s", test_folder(), stacks[i]);
         struct said json = program("check %s/%s --json", test_folder(), stacks[i]);
         json_t *o = parse(json.out);
-        const char *lacking = number_lacking(o, words.out);
-        if (lacking) print_error("not in the JSON: %.60s\n", lacking);
-        assert_null(lacking);
-        assert_non_null(number_lacking(o, "it took 98765 frames"));
-        assert_non_null(number_lacking(o, "drifts by -0.731 stops"));
+        char missing[64] = "";
+        if (!numbers_all_known(words.out, o, missing)) print_error("not in the JSON: %s\n", missing);
+        assert_string_equal(missing, "");
+        assert_false(numbers_all_known("it took 98765 frames", o, missing));
+        assert_false(numbers_all_known("drifts by -0.731 stops", o, missing));
         json_decref(o);
         said_clear(&words);
         said_clear(&json);
