@@ -21,7 +21,7 @@ const struct part clock_part[] = {
     {PART_SCREW, METAL_STEEL, 0.66, 2.42, 1.34, 0.24, .inner = 0.03, .turn = 1.1},
     {PART_SCREW, METAL_STEEL, 0.66, -2.52, -1.42, 0.22, .inner = 0.03, .turn = 0.2},
     {PART_SCREW, METAL_BLUED, 0.68, -0.18, -1.62, 0.19, .inner = 0.026, .turn = 2.6},
-    {PART_PLATE, METAL_GILT, 0.76, 0, 0, .radius = 0.9},
+    {PART_PLATE, METAL_NICKEL, 0.76, 0, 0, .radius = 0.9},
     {PART_SLATE, METAL_SLATE, 0.94, .radius = 0},
 };
 const int32_t clock_parts = (int32_t)(sizeof clock_part / sizeof clock_part[0]);

@@ -19,7 +19,16 @@ enum part_kind {
     PART_HAIR,
     PART_SLATE
 };
-enum metal { METAL_BRASS, METAL_STEEL, METAL_BLUED, METAL_RUBY, METAL_GILT, METAL_HAIR, METAL_SLATE };
+enum metal {
+    METAL_BRASS,
+    METAL_STEEL,
+    METAL_BLUED,
+    METAL_RUBY,
+    METAL_GILT,
+    METAL_NICKEL,
+    METAL_HAIR,
+    METAL_SLATE
+};
 
 struct part {
     enum part_kind kind;

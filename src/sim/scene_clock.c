@@ -5,11 +5,16 @@
 
 #include "base/mem.h"
 #include "sim/clock_parts.h"
+#include "sim/crew.h"
 #include "sim/inside.h"
 #include "sim/texture.h"
 
-#define TILT_X 0.020 /* of the whole movement against the sensor: shares of the depth per unit */
-#define TILT_Y (-0.016)
+/* Heights, with tilt and relief, reach from about -0.03 to 1.03: brought to 0 .. 1. */
+#define NEAREST        0.045
+#define SHARE_OF_DEPTH 0.92
+#define PAINTERS       2     /* threads */
+#define TILT_X         0.020 /* of the whole movement against the sensor: shares of the depth per unit */
+#define TILT_Y         (-0.016)
 
 struct easel {
     double unit_px; /* pixels per unit of length */
@@ -30,10 +35,10 @@ struct colour {
 };
 
 static const struct colour metal_colour[] = {
-    [METAL_BRASS] = {0.86f, 0.60f, 0.24f},  [METAL_STEEL] = {0.62f, 0.62f, 0.64f},
-    [METAL_BLUED] = {0.07f, 0.13f, 0.46f},  [METAL_RUBY] = {0.55f, 0.02f, 0.07f},
-    [METAL_GILT] = {0.92f, 0.70f, 0.34f},   [METAL_HAIR] = {0.30f, 0.19f, 0.11f},
-    [METAL_SLATE] = {0.085f, 0.09f, 0.10f},
+    [METAL_BRASS] = {0.98f, 0.66f, 0.24f}, [METAL_STEEL] = {0.72f, 0.74f, 0.78f},
+    [METAL_BLUED] = {0.06f, 0.15f, 0.62f}, [METAL_RUBY] = {0.62f, 0.02f, 0.07f},
+    [METAL_GILT] = {1.00f, 0.74f, 0.33f},  [METAL_NICKEL] = {0.70f, 0.66f, 0.57f},
+    [METAL_HAIR] = {0.32f, 0.19f, 0.10f},  [METAL_SLATE] = {0.085f, 0.09f, 0.10f},
 };
 
 /* The lamp: a soft box above left, with a weak second light from the right. Brightness of a mirror with this
@@ -41,14 +46,14 @@ static const struct colour metal_colour[] = {
 static float lamp_in_mirror(double nx, double ny)
 {
     double dx = nx + 0.42, dy = ny + 0.50, ex = nx - 0.75, ey = ny - 0.1;
-    return (float)(0.16 + 1.25 * exp(-(dx * dx + dy * dy) / 0.30) + 0.35 * exp(-(ex * ex + ey * ey) / 0.2));
+    return (float)(0.14 + 1.55 * exp(-(dx * dx + dy * dy) / 0.26) + 0.40 * exp(-(ex * ex + ey * ey) / 0.2));
 }
 
 /* Grooves along (tx, ty): a mirror smeared across them. */
 static float lamp_on_grooves(double tx, double ty, double nx, double ny)
 {
     double along = tx * (nx + 0.42) + ty * (ny + 0.50), along2 = tx * (nx - 0.75) + ty * (ny - 0.1);
-    return (float)(0.20 + 0.62 * exp(-along * along / 0.055) + 0.18 * exp(-along2 * along2 / 0.06));
+    return (float)(0.20 + 0.95 * exp(-along * along / 0.045) + 0.26 * exp(-along2 * along2 / 0.06));
 }
 
 /* Direction of the grooves and their pattern at a place. */
@@ -61,14 +66,15 @@ static struct grooves straight_grooves(const struct easel *c, uint32_t seed, dou
                                        double fine)
 {
     double tx = cos(angle), ty = sin(angle), u = x * tx + y * ty, v = -x * ty + y * tx;
-    float p = octaves(seed, u, v, 0.12, fine > 2.2 * c->px ? fine : 2.2 * c->px, 0.86f, 14, 1);
+    float p = octaves(seed, u, v, 0.12, fine > 2.0 * c->px ? fine : 2.0 * c->px, 0.97f, 14, 1);
     return (struct grooves){tx, ty, p};
 }
 
 static struct grooves turned_grooves(const struct easel *c, uint32_t seed, double x, double y)
 {
     double r = hypot(x, y) + 1e-9, angle = atan2(y, x);
-    float p = octaves(seed, angle * 1.2, r, 0.10, 2.2 * c->px, 0.86f, 9, 1);
+    /* The same on both sides of the seam at half a turn. */
+    float p = octaves(seed, fabs(angle) * 1.2, r, 0.10, 2.0 * c->px, 0.97f, 9, 1);
     return (struct grooves){-y / r, x / r, p};
 }
 
@@ -136,7 +142,7 @@ static v4 paint_metal(const struct easel *c, const struct part *p, const struct 
     struct colour k = metal_colour[p->metal];
     double steep = hypot(at->nx, at->ny);
     struct grooves g = grooves_of(c, p, at);
-    float face = lamp_on_grooves(g.tx, g.ty, at->nx, at->ny) * (1 + 0.42f * g.pattern);
+    float face = lamp_on_grooves(g.tx, g.ty, at->nx, at->ny) * (1 + 0.52f * g.pattern);
     float edge = lamp_in_mirror(at->nx, at->ny) * (1 + 0.12f * g.pattern);
     float mix = (float)fmin(steep * 2.5, 1);
     float light = face * (1 - mix) + edge * mix;
@@ -334,18 +340,31 @@ static struct rect box_px(const struct easel *c, const struct part *p, struct re
     return rect_aligned((struct rect){(int32_t)x0, (int32_t)y0, (int32_t)x1, (int32_t)y1}, room);
 }
 
-static int add_part(struct scene *scene, const struct easel *c, const struct part *p, struct rect room,
-                    struct err *why)
+static struct sheet sheet_of(const struct easel *c, const struct part *p, struct rect room)
 {
-    struct sheet *s = scene_add(scene, why);
-    if (!s) return E_NOMEM;
-    s->at = box_px(c, p, room);
-    s->room = room;
-    s->backdrop = p->kind == PART_SLATE;
-    s->thin = p->kind == PART_HAIR;
-    s->slope_x_um = TILT_X * c->px * c->depth_um;
-    s->slope_y_um = TILT_Y * c->px * c->depth_um;
-    s->depth_um = c->near_um + p->depth * c->depth_um - c->cx * s->slope_x_um - c->cy * s->slope_y_um;
+    struct sheet s = {
+        .at = box_px(c, p, room),
+        .room = room,
+        .backdrop = p->kind == PART_SLATE,
+        .thin = p->kind == PART_HAIR,
+        .slope_x_um = TILT_X * c->px * c->depth_um,
+        .slope_y_um = TILT_Y * c->px * c->depth_um,
+    };
+    s.depth_um = c->near_um + p->depth * c->depth_um - c->cx * s.slope_x_um - c->cy * s.slope_y_um;
+    return s;
+}
+
+struct workshop {
+    const struct easel *easel;
+    struct scene *scene;
+};
+
+static int make_part(void *arg, int job, struct err *why)
+{
+    const struct workshop *w = arg;
+    const struct easel *c = w->easel;
+    const struct part *p = &clock_part[job];
+    struct sheet *s = &w->scene->sheets[job];
     size_t n = (size_t)(s->at.x1 - s->at.x0) * (size_t)(s->at.y1 - s->at.y0);
     v4 *rgba = mem_new(n, sizeof *rgba, why);
     float *relief = has_relief(p) ? mem_new(n, sizeof *relief, why) : NULL, *shadow = NULL;
@@ -367,13 +386,16 @@ int scene_clock(struct scene *scene, const struct scene_frame *f, struct err *wh
         .px = 6.0 / f->width_px,
         .cx = (f->width_px - 1) / 2.0,
         .cy = (f->height_px - 1) / 2.0,
-        .depth_um = f->depth_um,
-        .near_um = f->near_um,
+        .depth_um = SHARE_OF_DEPTH * f->depth_um,
+        .near_um = f->near_um + NEAREST * f->depth_um,
         .seed = (uint32_t)hash_mix(f->seed, 7),
     };
     struct rect room = scene_room(f);
-    int rc = E_OK;
-    for (int32_t i = 0; i < clock_parts && !rc; i++)
-        rc = add_part(scene, &c, &clock_part[i], room, why);
-    return rc;
+    for (int32_t i = 0; i < clock_parts; i++) {
+        struct sheet *s = scene_add(scene, why);
+        if (!s) return E_NOMEM;
+        *s = sheet_of(&c, &clock_part[i], room);
+    }
+    struct workshop w = {&c, scene};
+    return crew_run(make_part, &w, clock_parts, PAINTERS, why);
 }

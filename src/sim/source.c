@@ -164,7 +164,7 @@ static int read_png(struct source *p, const char *path, const uint8_t *bytes, si
     for (int32_t y = 0; y < p->height; y++) {
         for (size_t i = 0; i < n; i++)
             p->samples[(size_t)y * n + i] =
-                wide ? (uint16_t)(rows[y][2 * i] << 8 | rows[y][2 * i + 1]) : rows[y][i];
+                (uint16_t)(wide ? rows[y][2 * i] << 8 | rows[y][2 * i + 1] : rows[y][i]);
     }
 out:
     png_destroy_read_struct(&png, &info, NULL);
@@ -180,6 +180,8 @@ static int read_any(struct source *p, const char *path, struct err *why)
     static const uint8_t png_mark[4] = {0x89, 'P', 'N', 'G'}, jpeg_mark[2] = {0xff, 0xd8};
     uint8_t *bytes = NULL;
     size_t count = 0;
+    if (!fs_exists(path))
+        return fail(why, E_INPUT, "%s: no such file; check the scene's picture and depth_map", path);
     int rc = fs_read(path, FILE_MOST, &bytes, &count, why);
     if (rc) return rc;
     p->most = 255;
