@@ -5,6 +5,7 @@
 
 #include "device/axis_rail.h"
 #include "device/link_mem.h"
+#include "plan/timeline.h"
 #include "tests/support/small.h"
 
 #define SLICES_MOST 256
@@ -59,9 +60,13 @@ static int64_t move_alone(const struct shoot_job *job)
     struct link *link = link_mem_open(s, rail, &(struct link_mem_opts){.latency_us = 1000}, NULL);
     struct axis *ax;
     const struct plan *p = &job->plan;
-    int64_t speed = job->bench.axis.speed_nm_per_s * p->nm_per_count_den / p->nm_per_count_num;
+    const struct timeline_motion motion = timeline_motion(&job->bench);
     assert_int_equal(
-        axis_rail_open(s, link, &(struct axis_rail_opts){.speed_counts_per_s = speed}, &ax, NULL), 0);
+        axis_rail_open(s, link,
+                       &(struct axis_rail_opts){.speed_counts_per_s = motion.speed_counts_per_s,
+                                                .accel_counts_per_s2 = motion.accel_counts_per_s2},
+                       &ax, NULL),
+        0);
     wait_for(s, ax, AXIS_REST);
     axis_here(ax, 0, NULL);
     int64_t way = (p->slices[199].target_counts - p->slices[0].target_counts) / 199;

@@ -144,8 +144,9 @@ static void whichever_write_sync_or_rename_fails_it_becomes_whole(void **state)
         run_result_clear(&s.result);
         if (fs_exists(s.dir)) remove_stack(s.dir);
     }
-    print_message("measured: each of %ld writes, syncs and renames failed once, all whole in the end\n",
-                  n - 2);
+    print_message(
+        "measured: every %d-th of %ld writes, syncs and renames failed once, all whole in the end\n",
+        (STRIDE + 1) / 2, n - 1);
     assert_true(n > 20);
 }
 
@@ -153,7 +154,7 @@ static void whichever_allocation_fails_it_becomes_whole(void **state)
 {
     (void)state;
     long n = 1;
-    for (bool failed = true; failed; n += STRIDE + n / 100) {
+    for (bool failed = true; failed; n += 2 * STRIDE - 1 + n / 100) {
         struct sweep s = {.job = &job, .dir = next_dir()};
         mem_fail_at(n);
         sweep_try(&s);
