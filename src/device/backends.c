@@ -60,7 +60,7 @@ int backend_camera(const char *kind, const struct camera_backend **out, struct e
     char known[LIST_ROOM] = "";
     for (size_t i = 0; i < COUNT(cameras); i++) {
         list(known, cameras[i].kind);
-        if (strcmp(cameras[i].kind, kind)) continue;
+        if (strcmp(cameras[i].kind, kind) != 0) continue;
         *out = &cameras[i];
         return E_OK;
     }
@@ -73,7 +73,7 @@ int backend_axis(const char *kind, const struct axis_backend **out, struct err *
     char known[LIST_ROOM] = "";
     for (size_t i = 0; i < COUNT(axes); i++) {
         list(known, axes[i].kind);
-        if (strcmp(axes[i].kind, kind)) continue;
+        if (strcmp(axes[i].kind, kind) != 0) continue;
         *out = &axes[i];
         return E_OK;
     }
@@ -85,7 +85,7 @@ int backend_link(const char *kind, const struct link_backend **out, struct err *
     char known[LIST_ROOM] = "";
     for (size_t i = 0; i < COUNT(links); i++) {
         list(known, links[i].kind);
-        if (strcmp(links[i].kind, kind)) continue;
+        if (strcmp(links[i].kind, kind) != 0) continue;
         *out = &links[i];
         return E_OK;
     }

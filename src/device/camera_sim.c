@@ -206,7 +206,7 @@ static int sim_fetch(struct camera *camera, uint64_t token, const struct camera_
     struct camera_sim *c = (struct camera_sim *)camera;
     for (int i = 0; i < HELD_MOST; i++) {
         struct held *h = &c->held[i];
-        if (!h->used || !h->ready || h->token != token || strcmp(h->object.name, o->name)) continue;
+        if (!h->used || !h->ready || h->token != token || strcmp(h->object.name, o->name) != 0) continue;
         c->transferring = h;
         c->transfers++;
         c->transfer_call =

@@ -389,13 +389,10 @@ static void begun(struct loop *l, struct take *t, const struct job_work *j)
     if (l->halted || l->axis.phase != AXIS_REST) take_unfired_end(l, "the bench was halted");
 }
 
-void take_work_done(struct loop *l, struct work *w)
+static void own_work_done(struct loop *l, struct take *t, const struct job_work *j)
 {
-    struct job_work *j = (struct job_work *)w;
-    struct take *t = j->take && j->take->serial == j->serial ? j->take : NULL;
-    if (j->base.kind == JOB_PUT) j->picture->put = true;
-    if (t && j->base.kind == JOB_PUT) t->puts_out--;
-    if (t && j->rc && j->base.kind != JOB_MEASURE) {
+    if (j->base.kind == JOB_PUT) t->puts_out--;
+    if (j->rc && j->base.kind != JOB_MEASURE) {
         loop_disk_fault(l, &j->why);
         return;
     }
@@ -417,8 +414,17 @@ void take_work_done(struct loop *l, struct work *w)
     case JOB_END:
         end_take(l, t);
         break;
-    default:
+    case JOB_SEEN:
+    case JOB_PAIR:
+    case JOB_DERIVED:
         break;
     }
+}
+
+void take_work_done(struct loop *l, struct work *w)
+{
+    struct job_work *j = (struct job_work *)w;
+    if (j->base.kind == JOB_PUT) j->picture->put = true;
+    if (j->take && j->take->serial == j->serial) own_work_done(l, j->take, j);
     if (j->picture && j->picture->put && j->picture->measured) let_bytes_go(j->picture);
 }
