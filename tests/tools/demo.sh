@@ -26,7 +26,7 @@ sed -n 1,2p "$out/simulate.txt"
 say check "$out/stack" --page "$out/report.html"
 sed -n '1,2p;/^  [1-3]  /p' "$out/check.txt"
 say handover "$out/stack" --to "$out/handover"
-sed -n 1,2p "$out/handover.txt"
+sed -n 2,4p "$out/handover.txt"
 
 echo
 echo "took $(($(date +%s) - began)) s. Look at $out/report.html, $out/stack/derived and $out/handover."
