@@ -10,12 +10,12 @@
 
 struct compare_row {
     bool own;                      /* as the job has it */
+    bool refused;                  /* cannot be planned */
     double marked, effective;      /* f-numbers; marked 0: the bench gives none */
     double contrast_drop, overlap; /* what the spacing follows; the other is negative */
     double airy_px;
     double contrast_in_focus; /* at half the sensor's Nyquist frequency: what diffraction leaves */
-    bool refused;
-    struct plan plan; /* slices not kept; unset when refused */
+    struct plan plan;         /* slices not kept; unset when refused */
 };
 
 /* Full stops around the job's own aperture; none for an objective. Returns how many rows. */
