@@ -39,8 +39,8 @@ void pictures_frame_words(const struct pictures_of *p, int32_t frame, char *out,
     if (frame == v->useful_last) add_word(out, room, "last useful");
     if (listed(&v->blurred, frame)) add_word(out, room, "blurred");
     if (listed(&v->shifted, frame)) add_word(out, room, "moved");
-    if (listed(&v->swapped, frame)) add_word(out, room, "swapped with the next");
-    if (listed(&v->repeated, frame)) add_word(out, room, "same as the one before");
+    if (listed(&v->swapped, frame)) add_word(out, room, "swapped with next");
+    if (listed(&v->repeated, frame)) add_word(out, room, "repeated");
     if (jumps_at(&v->light, frame)) add_word(out, room, "light jumps");
     if (v->useful_first >= 0 && frame >= v->useful_first && frame <= v->useful_last) {
         if (listed(&v->unneeded, frame)) add_word(out, room, "adds nothing");

@@ -157,7 +157,7 @@ static void frames_are_described_in_words(void **state)
     static const struct {
         int32_t frame;
         const char *words;
-    } wanted[] = {{0, "margin"},       {2, "first useful"}, {8, "blurred"}, {12, "swapped with the next"},
+    } wanted[] = {{0, "margin"},       {2, "first useful"}, {8, "blurred"}, {12, "swapped with next"},
                   {20, "light jumps"}, {37, "last useful"}, {39, "margin"}, {15, ""}};
     for (size_t i = 0; i < sizeof wanted / sizeof *wanted; i++) {
         pictures_frame_words(&of, wanted[i].frame, words, sizeof words);
