@@ -10,17 +10,19 @@ static const struct option_row options[] = {
 static int run(struct cmd *c, struct err *why)
 {
     struct shoot_progress sp;
-    struct run_result result = {0};
-    bool already = false;
     struct shoot_opts o = {.dir = cmd_operand(c, 0), .job_path = cmd_text(c, "job")};
+    struct shoot_told told = {.dir = o.dir};
+    if (cmd_text(c, "bench"))
+        return fail(why, E_INPUT,
+                    "--bench: resume goes on with the bench that is kept in the stack; leave it out");
     int rc = cmd_shoot_options(c, &o, why);
     if (!rc) rc = wishes_listen(why);
     if (rc) return rc;
     cmd_shoot_watch(c, &sp, &o);
-    rc = shoot_resume(&o, &result, &already, why);
+    rc = shoot_resume(&o, &told.result, &told.already, why);
     cmd_shoot_watch_end(&sp);
     wishes_ignore();
-    return cmd_shoot_end(c, o.dir, &result, already, rc, why);
+    return cmd_shoot_end(c, &told, rc, why);
 }
 
 const struct verb verb_resume = {

@@ -28,7 +28,7 @@ static void progress(void *arg, const struct run_progress *p)
     struct shoot_progress *sp = arg;
     char left[32], where[32];
     int32_t tenth = p->total ? p->kept * 10 / p->total : 0;
-    if (!sp->terminal && tenth == sp->last_tenth) return;
+    if (!sp->terminal && !sp->each && tenth == sp->last_tenth) return;
     sp->last_tenth = tenth;
     span(p->eta_us, left);
     if (p->slice)
@@ -42,7 +42,7 @@ static void progress(void *arg, const struct run_progress *p)
 
 void cmd_shoot_watch(const struct cmd *c, struct shoot_progress *sp, struct shoot_opts *o)
 {
-    *sp = (struct shoot_progress){.terminal = isatty(STDERR_FILENO)};
+    *sp = (struct shoot_progress){.terminal = isatty(STDERR_FILENO), .each = cmd_verbose(c)};
     if (cmd_json(c) || cmd_quiet(c)) return;
     o->progress = progress;
     o->progress_arg = sp;
@@ -95,19 +95,29 @@ static json_t *closing_json(const struct run_closing *c)
     return out;
 }
 
-static const char *end_word(const struct run_result *r, bool already)
+static const char *end_word(const struct shoot_told *t)
 {
     static const char *const words[] = {"whole", "paused", "halted", "killed"};
-    return already ? "whole" : words[r->end];
+    return t->already ? "whole" : words[t->result.end];
 }
 
-static json_t *result_json(const struct cmd *c, const char *dir, const struct run_result *r, bool already)
+static json_t *all_findings_json(const struct shoot_told *t)
 {
+    json_t *all = t->plan ? findings_json(t->plan) : json_array();
+    json_t *run = findings_json(&t->result.findings);
+    json_array_extend(all, run);
+    json_decref(run);
+    return all;
+}
+
+static json_t *result_json(const struct cmd *c, const struct shoot_told *t)
+{
+    const struct run_result *r = &t->result;
     json_t *out = cmd_result(c);
-    json_object_set_new(out, "findings", findings_json(&r->findings));
-    json_object_set_new(out, "stack", json_text(dir));
-    json_object_set_new(out, "end", json_text(end_word(r, already)));
-    json_object_set_new(out, "already", json_boolean(already));
+    json_object_set_new(out, "findings", all_findings_json(t));
+    json_object_set_new(out, "stack", json_text(t->dir));
+    json_object_set_new(out, "end", json_text(end_word(t)));
+    json_object_set_new(out, "already", json_boolean(t->already));
     json_object_set_new(out, "slices", json_integer(r->slices));
     json_object_set_new(out, "kept", json_integer(r->kept));
     json_object_set_new(out, "retakes", json_integer(r->retakes));
@@ -150,16 +160,16 @@ static void text(FILE *out, const json_t *result)
     if (!strcmp(end, "whole")) fprintf(out, "next: staddle check %s\n", stack);
 }
 
-int cmd_shoot_end(const struct cmd *c, const char *dir, struct run_result *r, bool already, int rc,
-                  struct err *why)
+int cmd_shoot_end(const struct cmd *c, struct shoot_told *t, int rc, struct err *why)
 {
-    if (rc && rc != E_PAUSED) return rc;
-    cmd_print(c, result_json(c, dir, r, already), text);
-    run_result_clear(r);
+    bool begun = rc == E_PAUSED || (rc == E_STATE && t->result.slices > 0);
+    if (rc && !begun) return rc;
+    cmd_print(c, result_json(c, t), text);
+    run_result_clear(&t->result);
     if (!rc) return 0;
     char sentence[sizeof why->text];
     snprintf(sentence, sizeof sentence, "%s", why->text);
-    return fail(why, E_PAUSED, "%.300s; 'staddle resume %.180s' goes on", sentence, dir);
+    return fail(why, (enum errc)rc, "%.300s; 'staddle resume %.180s' goes on", sentence, t->dir);
 }
 
 static int shoot_it(const struct cmd *c, struct shoot_opts *o, const struct shoot_job *job,
@@ -179,13 +189,14 @@ int cmd_shoot_new(const struct cmd *c, bool virtual_clock, struct err *why)
 {
     char dir[PATH_ROOM];
     struct shoot_job job;
-    struct run_result result = {0};
     struct shoot_opts o = {.dir = dir, .virtual_clock = virtual_clock};
+    struct shoot_told told = {.dir = dir, .plan = &job.findings};
     int rc = cmd_shoot_options(c, &o, why);
     if (!rc) rc = shoot_job_read(cmd_operand(c, 0), cmd_text(c, "bench"), &job, why);
     if (rc) return rc;
     rc = choose_dir(c, virtual_clock, dir, why);
-    if (!rc) rc = shoot_it(c, &o, &job, &result, why);
+    if (!rc) rc = shoot_it(c, &o, &job, &told.result, why);
+    rc = cmd_shoot_end(c, &told, rc, why);
     shoot_job_clear(&job);
-    return cmd_shoot_end(c, dir, &result, false, rc, why);
+    return rc;
 }

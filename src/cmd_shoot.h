@@ -8,9 +8,10 @@
 /* The whole of simulate and run. */
 int cmd_shoot_new(const struct cmd *, bool virtual_clock, struct err *why);
 
-/* Progress on stderr: on a terminal one line rewritten in place, else a line at each tenth. */
+/* Progress on stderr: on a terminal one line rewritten in place, else a line at each tenth (--verbose: at
+ * each step). */
 struct shoot_progress {
-    bool terminal, shown;
+    bool terminal, shown, each;
     int32_t last_tenth;
 };
 void cmd_shoot_watch(const struct cmd *, struct shoot_progress *, struct shoot_opts *);
@@ -19,9 +20,16 @@ void cmd_shoot_watch_end(struct shoot_progress *);
 /* --workers, --seed */
 int cmd_shoot_options(const struct cmd *, struct shoot_opts *, struct err *);
 
-/* Prints what the run came to, also when it was paused, and gives back the verb's own result: the exit
- * status, or the code with a sentence that says how to go on. Clears `r`. */
-int cmd_shoot_end(const struct cmd *, const char *dir, struct run_result *r, bool already, int rc,
-                  struct err *why);
+/* What a run came to, and how it is told. */
+struct shoot_told {
+    const char *dir;
+    struct run_result result;
+    const struct finding_list *plan; /* NULL: not planned anew */
+    bool already;
+};
+
+/* Prints it, also when the run was paused, and gives back the verb's own result: the exit status, or the code
+ * with a sentence that says how to go on. Clears the result. */
+int cmd_shoot_end(const struct cmd *, struct shoot_told *, int rc, struct err *why);
 
 #endif

@@ -3,6 +3,7 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "base/findings.h"
 #include "base/fs.h"
 #include "base/mem.h"
 #include "config/config.h"
@@ -14,7 +15,7 @@
 
 static int make_plan(struct shoot_job *s, struct err *why)
 {
-    int rc = plan_make(&s->bench, &s->job, &s->plan, NULL, why);
+    int rc = plan_make(&s->bench, &s->job, &s->plan, &s->findings, why);
     if (rc) return rc;
     s->job.exposure_us = s->plan.timeline.exposure_us; /* the default where the job does not say */
     return E_OK;
@@ -32,6 +33,7 @@ int shoot_job_read(const char *job_path, const char *bench_override, struct shoo
 
 void shoot_job_clear(struct shoot_job *s)
 {
+    findings_clear(&s->findings);
     plan_clear(&s->plan);
     job_clear(&s->job);
     bench_clear(&s->bench);

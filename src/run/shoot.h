@@ -31,6 +31,7 @@ struct shoot_job {
     struct bench bench;
     struct job job;
     struct plan plan;
+    struct finding_list findings; /* of the plan */
 };
 int shoot_job_read(const char *job_path, const char *bench_override, struct shoot_job *out, struct err *why);
 void shoot_job_clear(struct shoot_job *);

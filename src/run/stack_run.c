@@ -157,8 +157,10 @@ static int say_end(const struct run_result *r, struct err *why)
     case RUN_PAUSED:
         break;
     }
+    /* what a person has to clear first is not the same as what resume alone gets over */
+    enum errc code = r->why.code == E_STATE ? E_STATE : E_PAUSED;
     if (r->why.code)
-        return fail(why, E_PAUSED, "paused with %d of %d slices: %.400s", (int)r->kept, (int)r->slices,
+        return fail(why, code, "paused with %d of %d slices: %.400s", (int)r->kept, (int)r->slices,
                     r->why.text);
     return fail(why, E_PAUSED, "paused by hand with %d of %d slices", (int)r->kept, (int)r->slices);
 }

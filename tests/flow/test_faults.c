@@ -130,12 +130,63 @@ static void a_slice_that_fails_three_times_pauses_the_run(void **state)
     sweep_finish(&s);
 }
 
+/* From the n-th look on the axis is in alarm: an end switch, the emergency button. */
+static int looks_left;
+static struct axis_ops alarm_ops;
+static const struct axis_ops *true_ops;
+
+static int look_alarm(struct axis *a, struct axis_state *out, struct err *why)
+{
+    int rc = true_ops->poll(a, out, why);
+    if (--looks_left > 0 || rc) return rc;
+    out->phase = AXIS_ALARM;
+    fail(&out->why, E_STATE, "planted: the emergency button is pressed");
+    return E_OK;
+}
+
+static struct axis *with_alarm(void *arg, struct axis *a)
+{
+    (void)arg;
+    true_ops = a->ops;
+    alarm_ops = *a->ops;
+    alarm_ops.poll = look_alarm;
+    a->ops = &alarm_ops;
+    return a;
+}
+
+static void an_alarm_of_the_axis_wants_a_person(void **state)
+{
+    (void)state;
+    for (int n = 1; n < 30; n += 7) {
+        struct run_result r;
+        struct err why = {0};
+        char name[32];
+        snprintf(name, sizeof name, "alarm%d", n);
+        looks_left = n;
+        struct shoot_opts o = {
+            .dir = small_path(name), .virtual_clock = true, .workers = 1, .rig.wrap_axis = with_alarm};
+        assert_int_equal(shoot_new(&job, &o, &r, &why), E_STATE);
+        assert_non_null(strstr(why.text, "emergency button"));
+        assert_int_equal(r.end, RUN_PAUSED);
+        assert_int_equal(r.slices, job.plan.slice_count);
+        small_check_consistent(o.dir);
+        run_result_clear(&r);
+        struct run_result whole;
+        bool already;
+        struct shoot_opts again = {.dir = o.dir, .workers = 1};
+        assert_int_equal(shoot_resume(&again, &whole, &already, &why), 0);
+        small_check_whole(o.dir, true);
+        run_result_clear(&whole);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(every_fault_of_one_exposure_is_shot_again),
         cmocka_unit_test(a_camera_that_goes_pauses_the_run),
         cmocka_unit_test(whichever_device_call_fails_the_stack_becomes_whole),
+        cmocka_unit_test(an_alarm_of_the_axis_wants_a_person),
         cmocka_unit_test(a_slice_that_fails_three_times_pauses_the_run),
     };
     return cmocka_run_group_tests(tests, set_up, tear_down);

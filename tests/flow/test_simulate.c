@@ -119,6 +119,24 @@ static void the_shutter_waits_for_the_settle_and_the_start_delay(void **state)
     shoot_job_clear(&job);
 }
 
+/* Measuring that takes six seconds a frame: no more than three frames are ever in
+ * memory, so the shutter waits, and no slice is lost. */
+static void slow_measuring_holds_the_shutter(void **state)
+{
+    (void)state;
+    struct shoot_job job;
+    struct seen seen = {0};
+    struct run_result r;
+    struct shoot_opts o = {.rig.times.measure_us = 6000000};
+    shoot("slow", &(struct small){0}, &o, &job, &seen, &r);
+    assert_int_equal(r.end, RUN_WHOLE);
+    for (int32_t i = LOOP_FRAMES_MOST; i < seen.shots; i++)
+        assert_true(seen.open_us[i] - seen.open_us[i - LOOP_FRAMES_MOST] >= 6000000);
+    small_check_whole(o.dir, true);
+    run_result_clear(&r);
+    shoot_job_clear(&job);
+}
+
 static void a_flash_gets_its_recycle_time(void **state)
 {
     (void)state;
@@ -286,6 +304,7 @@ int main(void)
         cmocka_unit_test(each_slice_is_exposed_where_the_plan_wants_it),
         cmocka_unit_test(a_retake_is_approached_from_the_near_side_again),
         cmocka_unit_test(the_shutter_waits_for_the_settle_and_the_start_delay),
+        cmocka_unit_test(slow_measuring_holds_the_shutter),
         cmocka_unit_test(a_flash_gets_its_recycle_time),
         cmocka_unit_test(a_misfire_is_shot_again_and_its_frame_stays),
         cmocka_unit_test(a_first_flash_that_does_not_fire_is_noticed_too),
