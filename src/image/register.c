@@ -5,11 +5,12 @@
 #include "base/mem.h"
 #include "image/register_part.h"
 
-#define PERIOD_PX       REGISTER_PERIOD_PX
-#define TAPS            REGISTER_TAPS
-#define ITERATIONS      8
-#define CONFIDENCE_NONE 0.25
-#define CONFIDENCE_WEAK 0.5
+#define PERIOD_PX        REGISTER_PERIOD_PX
+#define TAPS             REGISTER_TAPS
+#define ITERATIONS       8
+#define CONFIDENCE_NONE  0.25
+#define CONFIDENCE_WEAK  0.5
+#define CONFIDENCE_START 0.6
 
 struct register_space *register_space_new(struct err *why)
 {
@@ -81,25 +82,46 @@ static enum shift_trust trust_of(double confidence, bool decisive, bool periodic
     return confidence < CONFIDENCE_WEAK || !decisive ? SHIFT_WEAK : SHIFT_GOOD;
 }
 
-/* From the smallest level to the largest; false when one of them does not tell. */
+/* Corrects the warp (in pixels of the level) until it stays; false when the level does not tell. */
 static bool refine(struct register_space *s, const struct register_view *before,
-                   const struct register_view *now, struct warp *warp, int *tiles)
+                   const struct register_view *now, int level, struct warp *warp, int *tiles)
 {
-    for (int i = before->levels - 1; i >= 0; i--) {
-        const double pixel = (double)before->factor * (1 << i);
-        const double cx = before->full_width / (2 * pixel) - 0.5,
-                     cy = before->full_height / (2 * pixel) - 0.5;
-        const double enough = i ? 0.05 : 0.002;
-        for (int k = 0; k < ITERATIONS; k++) {
-            struct warp step;
-            if (!register_improve(s, &before->level[i], &now->level[i], cx, cy, warp, tiles, &step))
-                return false;
-            if (fabs(step.dx) < enough && fabs(step.dy) < enough && fabs(step.scale) * cx < enough) break;
-        }
-        if (i) {
-            warp->dx *= 2;
-            warp->dy *= 2;
-        }
+    const double pixel = (double)before->factor * (1 << level);
+    const double cx = before->full_width / (2 * pixel) - 0.5, cy = before->full_height / (2 * pixel) - 0.5;
+    const double enough = level ? 0.05 : 0.002;
+    for (int k = 0; k < ITERATIONS; k++) {
+        struct warp step;
+        if (!register_improve(s, &before->level[level], &now->level[level], cx, cy, warp, tiles, &step))
+            return false;
+        if (fabs(step.dx) < enough && fabs(step.dy) < enough && fabs(step.scale) * cx < enough) break;
+    }
+    return true;
+}
+
+/* The smallest level, first without a change of scale, which is nearly always close enough; else a search for
+ * it. */
+static bool begin(struct register_space *s, const struct register_view *before,
+                  const struct register_view *now, const struct whole_shift *common, struct warp *warp,
+                  int *tiles)
+{
+    const int last = before->levels - 1;
+    *warp = (struct warp){common->x, common->y, 1};
+    if (refine(s, before, now, last, warp, tiles) && confidence_of(s->tiles, *tiles) > CONFIDENCE_START)
+        return true;
+    register_coarse_scale(&before->level[last], &now->level[last], common, warp);
+    return refine(s, before, now, last, warp, tiles);
+}
+
+/* From the smallest level to the largest. */
+static bool find_warp(struct register_space *s, const struct register_view *before,
+                      const struct register_view *now, const struct whole_shift *common, struct warp *warp,
+                      int *tiles)
+{
+    if (!begin(s, before, now, common, warp, tiles)) return false;
+    for (int i = before->levels - 2; i >= 0; i--) {
+        warp->dx *= 2;
+        warp->dy *= 2;
+        if (!refine(s, before, now, i, warp, tiles)) return false;
     }
     return true;
 }
@@ -120,9 +142,8 @@ int register_shift(struct register_space *s, const struct register_view *before,
     int tiles = 0;
     if ((rc = register_coarse_shift(s, &before->level[last], &now->level[last], &common, &decisive, why)))
         return rc;
-    register_coarse_scale(&before->level[last], &now->level[last], &common, &warp);
     struct frame_shift shift = {.trust = SHIFT_NONE, .scale = 1};
-    const bool told = refine(s, before, now, &warp, &tiles);
+    const bool told = find_warp(s, before, now, &common, &warp, &tiles);
     if ((rc = register_is_periodic(s, &before->level[0], &periodic, why))) return rc;
     if (told) shift.confidence = (float)confidence_of(s->tiles, tiles);
     shift.trust = trust_of((double)shift.confidence, decisive, periodic);

@@ -89,8 +89,9 @@ static void check_pair(const struct photo *before, const struct photo *now, stru
 }
 
 static const struct truth truths[] = {
-    {0, 0, 1},      {0.3, -0.2, 1},       {-0.5, 0.5, 1.0005}, {1.25, 0.75, 0.999}, {-2.6, 3.1, 1.002},
-    {7.4, -5.2, 1}, {0.05, 0.02, 0.9999}, {-11.3, 8.8, 0.996}, {3.3, 1.7, 1.01},    {0.4, 0.1, 0.98},
+    {0, 0, 1},          {0.3, -0.2, 1},   {-0.5, 0.5, 1.0005},  {1.25, 0.75, 0.999},
+    {-2.6, 3.1, 1.002}, {7.4, -5.2, 1},   {0.05, 0.02, 0.9999}, {-11.3, 8.8, 0.996},
+    {3.3, 1.7, 1.01},   {0.4, 0.1, 0.98}, {1, -2, 1.04},        {0, 3, 0.96},
 };
 
 static void known_shifts_and_scales_of_photographs_are_found(void **state)
@@ -101,7 +102,7 @@ static void known_shifts_and_scales_of_photographs_are_found(void **state)
         int32_t width, height;
         double step;
     } set[] = {
-        {"aloeL.jpg", 480, 320, 2.5}, {"aloeL.jpg", 641, 555, 1.88},  {"aloeL.jpg", 1200, 1000, 1.03},
+        {"aloeL.jpg", 480, 320, 2.5}, {"aloeL.jpg", 641, 555, 1.88},   {"aloeL.jpg", 1180, 980, 1.03},
         {"board.jpg", 480, 320, 1.2}, {"leuvenA.jpg", 480, 320, 1.42},
     };
     for (size_t i = 0; i < sizeof set / sizeof *set; i++) {
