@@ -76,14 +76,34 @@ static int slice_of(const json_t *r, const json_t *frame)
     return (int)json_get_number(row, "slice");
 }
 
+#define RANGES_MOST 12
+
+/* Slices of a list of frames, neighbours drawn together: " (1, 27-31, 80)". */
+static void print_slices(FILE *out, const json_t *r, const json_t *frames)
+{
+    const size_t count = json_array_size(frames);
+    int ranges = 0;
+    for (size_t i = 0, n; i < count; i += n) {
+        const json_int_t at = json_integer_value(json_array_get(frames, i));
+        for (n = 1; i + n < count && json_integer_value(json_array_get(frames, i + n)) == at + (json_int_t)n;)
+            n++;
+        if (++ranges > RANGES_MOST) break;
+        fprintf(out, "%s%d", i ? ", " : " (", slice_of(r, json_array_get(frames, i)));
+        if (n > 1) fprintf(out, "-%d", slice_of(r, json_array_get(frames, i + n - 1)));
+    }
+    if (count) fputs(ranges > RANGES_MOST ? ", ...)" : ")", out);
+}
+
 static void print_frames(FILE *out, const json_t *r)
 {
-    const double frames = json_get_number(r, "frames");
-    fprintf(out, "%.0f frame%s", frames, frames == 1 ? "" : "s");
+    const double frames = json_get_number(r, "frames"), unneeded = json_get_number(r, "unneeded_count");
     const json_t *first = json_object_get(r, "useful_first"), *last = json_object_get(r, "useful_last");
-    if (json_is_integer(first))
-        fprintf(out, "; slices %d to %d are needed, %.0f frames add nothing", slice_of(r, first),
-                slice_of(r, last), json_get_number(r, "unneeded_count"));
+    fprintf(out, "%.0f frame%s", frames, frames == 1 ? "" : "s");
+    if (json_is_integer(first)) {
+        fprintf(out, "; slices %d to %d are needed", slice_of(r, first), slice_of(r, last));
+        if (unneeded > 0) fprintf(out, ", %.0f add%s nothing", unneeded, unneeded == 1 ? "s" : "");
+        print_slices(out, r, json_object_get(r, "unneeded"));
+    }
     fprintf(out, "; %.1f %% of the picture has texture\n", 100 * json_get_number(r, "textured_fraction"));
 }
 

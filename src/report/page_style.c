@@ -65,4 +65,6 @@ const char page_style[] =
     "print{:root{--paper:#fff;--card:#fff;--ink:#000;--quiet:#444;--line:#bbb;--good:#2f6f5e;--careful:#"
     "8a5a00;"
     "--alarm:#b3134f}body{font-size:11pt}main{padding:0;max-width:none}.wide{overflow:visible}"
-    ".wide img{min-width:0}h2{break-after:avoid}figure,li,tr{break-inside:avoid}}\n";
+    ".wide "
+    "img{min-width:0}.places{grid-template-columns:repeat(3,1fr)}h2{break-after:avoid}figure,li,tr{break-"
+    "inside:avoid}}\n";
