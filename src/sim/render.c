@@ -16,7 +16,7 @@
 #include "sim/film.h"
 #include "sim/crew.h"
 
-#define BAND      128 /* rows; a multiple of BLOCK */
+#define BAND      192 /* rows; a multiple of BLOCK */
 #define FAR_LEVEL 2   /* sizes from here on are drawn for the whole frame at once */
 
 struct studio {

@@ -28,6 +28,7 @@ struct place {
     double x, y;   /* units */
     double inside; /* the part */
     double nx, ny; /* slope of a chamfer: outward, 0 on the face */
+    float bed;     /* of split stone: how far the face stands back */
 };
 
 struct colour {
@@ -78,25 +79,23 @@ static struct grooves turned_grooves(const struct easel *c, uint32_t seed, doubl
     return (struct grooves){-y / r, x / r, p};
 }
 
-/* Rings of little turned spots, each overlapping the one before. */
+/* Rows of little turned spots, each overlapping the one before. */
 static struct grooves spotted_grooves(const struct easel *c, uint32_t seed, double x, double y)
 {
     static const double pitch = 0.30, radius = 0.235;
-    double best = -INFINITY;
-    struct grooves g = {1, 0, 0};
     int32_t row0 = (int32_t)floor(y / pitch), col0 = (int32_t)floor(x / pitch);
-    for (int32_t row = row0 - 1; row <= row0 + 1; row++) {
-        for (int32_t col = col0 - 1; col <= col0 + 1; col++) {
-            double sx = (col + 0.5 + (row & 1) * 0.5) * pitch, sy = (row + 0.5) * pitch;
-            double dx = x - sx, dy = y - sy, order = row * 1000.0 + col;
-            if (dx * dx + dy * dy > radius * radius || order <= best) continue;
-            best = order;
-            g = turned_grooves(c, seed + hash32((uint32_t)(row * 131 + col)), dx, dy);
+    /* The last spot that was turned here lies on top. */
+    for (int32_t row = row0 + 1; row >= row0 - 1; row--) {
+        for (int32_t col = col0 + 1; col >= col0 - 1; col--) {
+            double dx = x - (col + 0.5 + (row & 1) * 0.5) * pitch, dy = y - (row + 0.5) * pitch;
+            if (dx * dx + dy * dy > radius * radius) continue;
+            struct grooves g = turned_grooves(c, seed + hash32((uint32_t)(row * 131 + col)), dx, dy);
             double rim = hypot(dx, dy) / radius;
             g.pattern -= (float)(0.5 * exp(-(1 - rim) * (1 - rim) / 0.003));
+            return g;
         }
     }
-    return g;
+    return (struct grooves){1, 0, 0};
 }
 
 static struct grooves grooves_of(const struct easel *c, const struct part *p, const struct place *at)
@@ -190,7 +189,7 @@ static float slate_relief(const struct easel *c, double x, double y)
 static v4 paint_slate(const struct easel *c, const struct place *at)
 {
     double e = 0.03;
-    float h = slate_relief(c, at->x, at->y);
+    float h = at->bed;
     float sx = (slate_relief(c, at->x + e, at->y) - h) / (float)e,
           sy = (slate_relief(c, at->x, at->y + e) - h) / (float)e;
     float grain = octaves(c->seed + 320, at->x, at->y, 0.09, 2.2 * c->px, 0.95f, 1.6, 1);
@@ -215,11 +214,11 @@ static v4 paint(const struct easel *c, const struct part *p, const struct place 
     }
 }
 
-static double relief_of(const struct easel *c, const struct part *p, const struct place *at)
+static double relief_of(const struct part *p, const struct place *at)
 {
     switch (p->kind) {
     case PART_SLATE:
-        return 0.022 * (double)slate_relief(c, at->x, at->y) + 0.03;
+        return 0.022 * (double)at->bed + 0.03;
     case PART_HAIR:
         return 0.035 * sin(0.75 * at->x + 1.2);
     case PART_SCREW: {
@@ -318,7 +317,8 @@ static void paint_part(const struct easel *c, const struct part *p, struct rect 
             size_t i = (size_t)(y - r.y0) * (size_t)w + (size_t)(x - r.x0);
             struct place at = {.x = (x - c->cx) * c->px, .y = (y - c->cy) * c->px};
             at.inside = part_inside(p, at.x, at.y);
-            if (relief) relief[i] = (float)(c->depth_um * relief_of(c, p, &at));
+            if (p->kind == PART_SLATE) at.bed = slate_relief(c, at.x, at.y);
+            if (relief) relief[i] = (float)(c->depth_um * relief_of(p, &at));
             float cover = (float)fmin(fmax(at.inside / c->px + 0.5, 0), 1);
             if (cover <= 0) continue;
             feel_edge(p, c, &at);

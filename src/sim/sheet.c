@@ -46,21 +46,18 @@ static void quantise(s4 *to, const v4 *from, size_t n)
     }
 }
 
-/* The mean of each square of four, into the upper left of the same memory; coverage-weighted for relief. */
-static void halve(v4 *rgba, float *relief, int32_t w, int32_t h)
+/* The mean of each square of four; of relief (may be NULL) by coverage. */
+static void halve(const v4 *rgba, const float *relief, int32_t w, int32_t h, v4 *rgba_out, float *relief_out)
 {
     for (int32_t y = 0; y < h / 2; y++) {
-        for (int32_t x = 0; x < w / 2; x++) {
-            size_t i = (size_t)(2 * y) * (size_t)w + (size_t)(2 * x),
-                   o = (size_t)y * (size_t)(w / 2) + (size_t)x;
-            v4 a = rgba[i], b = rgba[i + 1], c = rgba[i + (size_t)w], d = rgba[i + (size_t)w + 1];
-            if (relief) {
-                float wa = a[3] + 1e-6f, wb = b[3] + 1e-6f, wc = c[3] + 1e-6f, wd = d[3] + 1e-6f;
-                relief[o] = (relief[i] * wa + relief[i + 1] * wb + relief[i + (size_t)w] * wc +
-                             relief[i + (size_t)w + 1] * wd) /
-                            (wa + wb + wc + wd);
-            }
-            rgba[o] = (a + b + c + d) * v4_all(0.25f);
+        size_t i = (size_t)(2 * y) * (size_t)w, below = i + (size_t)w, o = (size_t)y * (size_t)(w / 2);
+        for (int32_t x = 0; x < w / 2; x++, i += 2, below += 2, o++) {
+            v4 a = rgba[i], b = rgba[i + 1], c = rgba[below], d = rgba[below + 1];
+            rgba_out[o] = (a + b + c + d) * v4_all(0.25f);
+            if (!relief) continue;
+            float wa = a[3] + 1e-6f, wb = b[3] + 1e-6f, wc = c[3] + 1e-6f, wd = d[3] + 1e-6f;
+            float sum = relief[i] * wa + relief[i + 1] * wb + relief[below] * wc + relief[below + 1] * wd;
+            relief_out[o] = sum / (wa + wb + wc + wd);
         }
     }
 }
@@ -88,37 +85,43 @@ static void note_tiles(struct sheet *s, const v4 *rgba, const float *relief)
     }
 }
 
+static int make_level(struct sheet_level *l, int32_t w, int32_t h, bool relief, struct err *why)
+{
+    size_t n = (size_t)w * (size_t)h;
+    *l = (struct sheet_level){.w = w, .h = h};
+    l->rgba = mem_new(n, sizeof *l->rgba, why);
+    if (relief) l->relief_um = mem_new(n, sizeof *l->relief_um, why);
+    return l->rgba && (!relief || l->relief_um) ? E_OK : E_NOMEM;
+}
+
 int sheet_build(struct sheet *s, v4 *rgba, const float *relief_um, struct err *why)
 {
     int32_t w = s->at.x1 - s->at.x0, h = s->at.y1 - s->at.y0;
     size_t n = (size_t)w * (size_t)h;
-    int rc = E_NOMEM;
-    v4 *work = mem_new(n, sizeof *work, why);
-    float *relief = relief_um ? mem_new(n, sizeof *relief, why) : NULL;
+    int rc = E_OK;
+    v4 *now = rgba, *next = NULL;
     s->tile_cols = w / SHEET_TILE;
     s->tile_rows = h / SHEET_TILE;
-    s->tiles = mem_new((size_t)(s->tile_cols * s->tile_rows), sizeof *s->tiles, why);
-    if (!work || (relief_um && !relief) || !s->tiles) goto out;
-    memcpy(work, rgba, n * sizeof *work);
-    if (relief) memcpy(relief, relief_um, n * sizeof *relief);
-    note_tiles(s, rgba, relief_um);
-    for (int l = 0; l < SHEET_LEVELS; l++, w /= 2, h /= 2) {
+    s->tiles = mem_new((size_t)s->tile_cols * (size_t)s->tile_rows, sizeof *s->tiles, why);
+    if (!s->tiles) rc = E_NOMEM;
+    for (int l = 0; l < SHEET_LEVELS && !rc; l++)
+        rc = make_level(&s->level[l], w >> l, h >> l, relief_um != NULL, why);
+    if (!rc) note_tiles(s, rgba, relief_um);
+    if (!rc && relief_um) memcpy(s->level[0].relief_um, relief_um, n * sizeof *relief_um);
+    for (int l = 0; l < SHEET_LEVELS && !rc; l++) {
         struct sheet_level *level = &s->level[l];
-        n = (size_t)w * (size_t)h;
-        *level = (struct sheet_level){.w = w, .h = h};
-        level->rgba = mem_new(n, sizeof *level->rgba, why);
-        if (relief) level->relief_um = mem_new(n, sizeof *relief, why);
-        if (!level->rgba || (relief && !level->relief_um)) goto out;
-        if (relief) memcpy(level->relief_um, relief, n * sizeof *relief);
-        memcpy(rgba, work, n * sizeof *rgba);
-        spline_plane(rgba, w, h);
-        quantise(level->rgba, rgba, n);
-        halve(work, relief, w, h);
+        n = (size_t)level->w * (size_t)level->h;
+        if (l + 1 < SHEET_LEVELS) {
+            if (!(next = mem_new(n / 4, sizeof *next, why))) rc = E_NOMEM;
+            if (next) halve(now, level->relief_um, level->w, level->h, next, s->level[l + 1].relief_um);
+        }
+        spline_plane(now, level->w, level->h);
+        quantise(level->rgba, now, n);
+        if (now != rgba) mem_free(now);
+        now = next;
+        next = NULL;
     }
-    rc = E_OK;
-out:
-    mem_free(work);
-    mem_free(relief);
+    if (now != rgba) mem_free(now);
     if (rc) sheet_clear(s);
     return rc;
 }
