@@ -273,6 +273,18 @@ static void the_page_tells_planned_beside_shot(void **state)
     said_clear(&r);
 }
 
+/* What the run measured as it went is what check measures from the files. */
+static void the_run_and_check_measure_alike(void **state)
+{
+    (void)state;
+    struct said kept = shell("cd %s && staddle check small --json", test_folder());
+    struct said anew = shell("cd %s && rm -rf small/derived && staddle check small --json", test_folder());
+    assert_true(strlen(kept.out) > 1000);
+    assert_string_equal(kept.out, anew.out);
+    said_clear(&kept);
+    said_clear(&anew);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -289,6 +301,7 @@ int main(void)
         cmocka_unit_test(an_older_page_is_replaced),
         cmocka_unit_test(a_hostile_name_stays_text),
         cmocka_unit_test(the_page_tells_planned_beside_shot),
+        cmocka_unit_test(the_run_and_check_measure_alike),
     };
     return cmocka_run_group_tests(tests, set_up, NULL);
 }
