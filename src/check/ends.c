@@ -5,7 +5,8 @@
 
 #define FIT_STEP 0.1
 #define FIT_MODEL                                                                                            \
-    0.15 /* the common shape holds to about this much of a tile's value: measured on open depth data */
+    0.35 /* tiles keep to the common shape within this share of a value: half of them, measured on open data \
+          */
 #define FIT_FRAMES 16 /* around the place that is asked about; further ones say nothing of it */
 
 /* Least squares of  e = a g + b,  a > 0, b >= 0, values weighted by their own error. */

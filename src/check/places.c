@@ -3,9 +3,14 @@
 #include "check/ends.h"
 #include "check/work.h"
 
-/* A tile that still rises at an end matters when that rise reaches this much of its best peak: less is a
- * neighbour's blur running in. */
-#define END_SHARE 0.3
+/* A curve rises at an end when, going in from the end, it falls by this many jitters and this much in ln. A
+ * quarter as much energy as its best peak has at that scale may run in from a sharp neighbour that goes out
+ * of focus, but that does not get steeper toward the end. */
+#define RISE_JITTERS 8.0
+#define RISE_LOG     0.4
+#define RISE_STEP    0.15 /* ln, in the last step alone */
+#define RISE_SHARE   0.03 /* of the highest value at that scale */
+#define RISE_COARSE  2    /* the coarsest scale that tells, for a tile that has finer texture */
 #define END_LEAST                                                                                            \
     0.05 /* spacings that the fit has to lie beyond the reach, so that rounding decides nothing */
 #define HOLE_NEAR 1.0 /* frames from a hole within which a peak is laid again */
@@ -26,41 +31,71 @@ static void drop_peak(struct tile_curve *c, int32_t k)
     c->peak_count--;
 }
 
-/* Focus beyond an end of the stack, in spacings; 0 when within reach of the end frame. */
+/* Frame at which the rise toward an end begins, at this scale; -1 when it does not rise. */
+static int32_t rise_from(const struct tiles *t, int scale, int32_t tile, const struct tile_curve *c,
+                         bool after)
+{
+    const int32_t end = after ? c->last : c->first, step = after ? -1 : 1, stop = after ? c->first : c->last;
+    const double jitter = (double)t->jitter[scale][tile], top = tiles_signal(t, scale, tile, end);
+    if (end == stop || isnan(top)) return -1;
+    double least = top, most = top;
+    int32_t valley = end;
+    for (int32_t i = end + step; i != stop + step; i += step) {
+        const double v = tiles_signal(t, scale, tile, i);
+        if (isnan(v) || v > least + 3 * jitter) break;
+        if (v < least) {
+            least = v;
+            valley = i;
+        }
+    }
+    for (int32_t i = c->first; i <= c->last; i++)
+        most = fmax(most, tiles_signal(t, scale, tile, i));
+    const double before = tiles_signal(t, scale, tile, end + step);
+    const bool rises = top - least > RISE_JITTERS * jitter && log(top / least) > RISE_LOG &&
+                       log(top / before) > RISE_STEP && top > RISE_SHARE * most;
+    return rises ? valley : -1;
+}
+
+/* Focus beyond an end of the stack, in spacings; 0 when within reach of the end frame or when nothing rises
+ * there. */
 static double beyond_end(const struct work *w, int32_t tile, const struct tile_curve *c, bool after)
 {
+    const int coarsest = c->scale > RISE_COARSE ? c->scale : RISE_COARSE;
+    int32_t valley = -1;
+    for (int k = 0; k <= coarsest && valley < 0; k++)
+        valley = rise_from(&w->tiles, k, tile, c, after);
+    if (valley < 0) return 0;
     const double end = w->z[after ? c->last : c->first];
     const double lo = after ? end - 2 : end - ENDS_FAR, hi = after ? end + ENDS_FAR : end + 2;
-    const double at = ends_fit(&w->tiles, &w->shape, tile, w->z, c->first, c->last, lo, hi);
-    if (isnan(at)) return 0;
+    const double at = after ? ends_fit(&w->tiles, &w->shape, tile, w->z, valley, c->last, lo, hi)
+                            : ends_fit(&w->tiles, &w->shape, tile, w->z, c->first, valley, lo, hi);
     const double past = after ? at - end : end - at;
     return past > w->reach + END_LEAST ? past : 0;
 }
 
-static bool at_end(const struct tile_curve *c, int32_t k, bool after)
+/* A maximum at the end frame is no peak when the curve goes on rising beyond it. */
+static void drop_end_peak(struct tile_curve *c, bool after)
 {
-    return after ? c->peak[k].at >= c->last - 0.01 : c->peak[k].at <= c->first + 0.01;
+    for (int32_t k = c->peak_count - 1; k >= 0; k--)
+        if (after ? c->peak[k].at >= c->last - 0.6 : c->peak[k].at <= c->first + 0.6) drop_peak(c, k);
 }
 
-/* Tile state from its peaks at the ends. A tile that has left the picture before the end of the stack is
+/* Tile state from its curve at the ends. A tile that has left the picture before the end of the stack is
  * nobody's fault and no part of the merged picture. */
 static enum tile_state judge_ends(struct work *w, int32_t tile)
 {
     struct tile_curve *c = &w->curves[tile];
     enum tile_state state = TILE_COVERED;
-    const double top = c->peak[0].height;
-    for (int32_t k = c->peak_count - 1; k >= 0; k--)
-        for (int side = 0; side < 2; side++) {
-            const bool after = side == 1;
-            if (!at_end(c, k, after) || c->peak[k].height < END_SHARE * top) continue;
-            const double past = beyond_end(w, tile, c, after);
-            if (past <= 0) continue;
-            drop_peak(c, k);
-            const bool left = after ? c->last + 1 < w->tiles.frames : c->first > 0;
-            state = left ? TILE_OUTSIDE : after ? TILE_UNSHARP_AFTER : TILE_UNSHARP_BEFORE;
-            w->beyond[tile] = past;
-            break;
-        }
+    for (int side = 0; side < 2; side++) {
+        const bool after = side == 1;
+        const double past = beyond_end(w, tile, c, after);
+        if (past <= 0) continue;
+        drop_end_peak(c, after);
+        const bool left = after ? c->last + 1 < w->tiles.frames : c->first > 0;
+        if (left && c->peak_count) continue; /* sharp earlier, while it was seen */
+        state = left ? TILE_OUTSIDE : after ? TILE_UNSHARP_AFTER : TILE_UNSHARP_BEFORE;
+        w->beyond[tile] = past;
+    }
     return state;
 }
 

@@ -5,10 +5,14 @@
 #include "check/robust.h"
 #include "check/work.h"
 
-/* Steps are told to about a tenth of a spacing; halfway between the two answers is the fair border. */
-#define REPEAT_MOST 0.4
-#define GAP_LEAST   1.55
-#define GAP_SURE    4.0 /* spreads of the middle value above the usual step */
+/* The change of all curves is told to a tenth or so, and is smooth along a clean stack (0.8 to 1.3 of what is
+ * around, measured on open depth data); a missing frame makes it 1.5 and more, a repeated one leaves only
+ * noise. The sizes tell the same in spacings, less surely, and how many are missing. */
+#define REPEAT_CHANGE 0.4
+#define REPEAT_MOST   0.6
+#define GAP_CHANGE    1.4
+#define GAP_LEAST     1.3 /* spacings, by each side that tells */
+#define GAP_ALONE     1.8 /* where the change cannot be told */
 #define SWAP_SHARE                                                                                           \
     0.7              /* of the tiles run smoother exchanged; a clean pair has under 0.3, a repeated one 0.5 */
 #define PLAN_GAP 1.5 /* usual spacings, where positions are known */
@@ -51,8 +55,7 @@ static int find_repeated(struct work *w, struct err *why)
         for (int32_t j = 0; j < i && !again; j++)
             again = same_bytes(w->in, j, i);
         const struct step *s = &w->steps[i - 1];
-        const bool still =
-            !isnan(s->size) && fabs(s->size) < REPEAT_MOST && s->size + GAP_SURE * s->spread < 0.8;
+        const bool still = s->change < REPEAT_CHANGE && !(fabs(s->size) > REPEAT_MOST);
         if (!again && !still) continue;
         int rc = frame_list_add(&w->v.repeated, i, why);
         if (rc) return rc;
@@ -103,18 +106,16 @@ static double usual_spacing_nm(const struct check_input *in, double *room)
     return robust_median(room, in->frames - 1);
 }
 
-/* What the pictures say. A blurred frame at one side of the step makes the next step small: both must not be.
- */
+/* What the pictures say. A frame that is only blurred makes one side large and the other small. */
 static int32_t missing_by_curves(const struct work *w, int32_t i)
 {
     const struct step *s = &w->steps[i];
-    if (isnan(s->size) || s->size < GAP_LEAST || s->size < 1 + GAP_SURE * s->spread) return 0;
-    if (near_swap(w, i)) return 0;
-    for (int32_t j = i - 1; j <= i + 1; j += 2) {
-        if (j < 0 || j + 1 >= w->tiles.frames || isnan(w->steps[j].size)) continue;
-        if (w->steps[j].size < REPEAT_MOST && !frame_list_has(&w->v.repeated, j + 1)) return 0;
-    }
-    const double missing = round(s->size - 1);
+    if (isnan(s->size) || near_swap(w, i)) return 0;
+    if (s->one_side < GAP_LEAST || s->other_side < GAP_LEAST) return 0; /* false for one that does not tell */
+    if (isnan(s->change) ? s->size < GAP_ALONE : s->change < GAP_CHANGE) return 0;
+    const double larger =
+        fmax(s->one_side, s->other_side); /* noise and tails that end too early make it small */
+    const double missing = round(larger - 1);
     return missing < 1 ? 1 : (int32_t)missing;
 }
 

@@ -15,6 +15,8 @@
  * b^-1.5, Born and Wolf 8.8, from memory). */
 #define GUESS_WIDTH 1.2
 #define GUESS_POWER 1.25
+#define CONTRAST_KEPT                                                                                        \
+    0.8 /* midway between two slices, by the default of planning; energy goes as its square */
 
 struct bins {
     double value[SHAPE_BINS][SHAPE_EACH];
@@ -126,8 +128,8 @@ static void guess_scale(struct focus_shape *out, int scale)
     out->power[scale] = 2 * GUESS_POWER;
 }
 
-/* Textures differ by at least a factor of two in this, however alike the tiles of a stack are: a guess. */
-#define RATIO_SPREAD 0.7
+/* Textures differ by at least half in this, however alike the tiles of a stack are: a guess. */
+#define RATIO_SPREAD 0.4
 
 static void read_ratios(const struct tiles *t, const struct tile_curve *curves, double *room,
                         struct focus_shape *out)
@@ -193,5 +195,5 @@ double shape_distance(const struct focus_shape *s, int scale, double fall, doubl
 
 double shape_reach(const struct focus_shape *s)
 {
-    return shape_distance(s, 1, log(2.0), SHAPE_BIN * SHAPE_BINS);
+    return shape_distance(s, 1, -2 * log(CONTRAST_KEPT), SHAPE_BIN * SHAPE_BINS);
 }

@@ -27,8 +27,8 @@ double shape_log(const struct focus_shape *, int scale, double u); /* ln of the 
 /* The distance (>= 0) at which the height has fallen by that much (ln), at most `most`. */
 double shape_distance(const struct focus_shape *, int scale, double fall, double most);
 
-/* Distance from focus at which the signal at half size (detail at half the Nyquist frequency) has fallen to a
- * half: contrast to 0.71. */
+/* Distance from focus at which fine detail (half size, thus half the Nyquist frequency) keeps 0.8 of its
+ * contrast, the rule by which slices are spaced. */
 double shape_reach(const struct focus_shape *);
 
 #endif

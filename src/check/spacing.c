@@ -5,12 +5,14 @@
 #include "base/mem.h"
 #include "check/robust.h"
 
-#define TELLS_LEAST  8   /* values a side; a median of fewer is moved by one depth edge */
-#define TELLS_SIGNAL 8.0 /* jitters: a tenth of error in the logarithm */
-#define NEAREST      0.5 /* spacings from the peak: nearer, the shape is flat and tells nothing */
-#define FARTHEST     3.5
-#define STEEP_LEAST  0.08 /* ln a spacing: flatter, jitter makes the step up */
-#define STEP_MOST    24.0
+#define TELLS_LEAST   8   /* values a side; a median of fewer is moved by one depth edge */
+#define TELLS_SIGNAL  8.0 /* jitters: a tenth of error in the logarithm */
+#define NEAREST       0.5 /* spacings from the peak: nearer, the shape is flat and tells nothing */
+#define FARTHEST      3.5
+#define STEEP_LEAST   0.08 /* ln a spacing: flatter, jitter makes the step up */
+#define STEP_MOST     24.0
+#define CHANGE_LEAST  20 /* values: a median of fewer is moved by one depth edge */
+#define CHANGE_AROUND 4  /* steps each side: the scene's depths change slowly over as many */
 
 /* How much further out than `u` (> 0) the height has fallen by `fall` more; negative falls go back to the
  * peak at most.
@@ -69,7 +71,7 @@ static struct step settle_step(struct sides *sides)
     if (past) out.tells += sides->past_count;
     if (before) out.tells += sides->before_count;
     if (past && before)
-        out.size = fmin(out.one_side, out.other_side);
+        out.size = (out.one_side + out.other_side) / 2;
     else if (past)
         out.size = out.one_side;
     else if (before)
@@ -82,18 +84,47 @@ static struct step settle_step(struct sides *sides)
     return out;
 }
 
+/* Median of |ln| of what the curves change by, at all but the finest scale. */
+static double whole_change(const struct tiles *t, const struct tile_curve *curves, int32_t i, double *room)
+{
+    int32_t n = 0;
+    for (int32_t tile = 0; tile < t->count; tile++) {
+        if (curves[tile].scale < 0) continue;
+        for (int k = 1; k < MEASURE_SCALES; k++) {
+            const double jitter = (double)t->jitter[k][tile];
+            const double a = tiles_signal(t, k, tile, i), b = tiles_signal(t, k, tile, i + 1);
+            if (a > TELLS_SIGNAL * jitter && b > TELLS_SIGNAL * jitter) room[n++] = fabs(log(b / a));
+        }
+    }
+    return n >= CHANGE_LEAST ? robust_median(room, n) : NAN;
+}
+
+static void change_against_around(const double *change, int32_t n, struct step *steps)
+{
+    for (int32_t i = 0; i < n; i++) {
+        double room[2 * CHANGE_AROUND];
+        int32_t m = 0;
+        for (int32_t j = i - CHANGE_AROUND; j <= i + CHANGE_AROUND; j++)
+            if (j >= 0 && j < n && j != i && !isnan(change[j])) room[m++] = change[j];
+        steps[i].change = m >= 3 ? change[i] / robust_median(room, m) : NAN;
+    }
+}
+
 int spacing_find(const struct tiles *t, const struct tile_curve *curves, const struct focus_shape *shape,
                  struct step *steps, struct err *why)
 {
     const size_t most = (size_t)t->count * MEASURE_SCALES;
-    double *room = mem_new(2 * most, sizeof *room, why);
+    double *room = mem_new(2 * most + (size_t)t->frames, sizeof *room, why);
     if (!room) return E_NOMEM;
+    double *change = room + 2 * most;
     for (int32_t i = 0; i + 1 < t->frames; i++) {
         struct sides sides = {.past = room, .before = room + most};
         for (int32_t tile = 0; tile < t->count; tile++)
             if (clear_peak(&curves[tile])) ask_tile(t, &curves[tile], shape, tile, i, &sides);
         steps[i] = settle_step(&sides);
+        change[i] = whole_change(t, curves, i, room);
     }
+    change_against_around(change, t->frames - 1, steps);
     mem_free(room);
     return E_OK;
 }

@@ -15,6 +15,8 @@ struct step {
     double spread; /* robust sigma of that middle value */
     double one_side,
         other_side; /* tiles past their peak, and before it; NAN where fewer than a handful tell */
+    double change;  /* median of what all curves change by (|ln|), over its median in the steps around; NAN:
+                       too few */
     int32_t tells;  /* values on both sides */
 };
 

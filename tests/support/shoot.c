@@ -14,8 +14,7 @@
 #define DATA "/usr/share/doc/opencv-doc/examples/data/"
 
 struct kept {
-    int64_t at_nm;
-    int32_t again;
+    struct shoot_frame frame;
     uint8_t *jpeg;
     size_t bytes;
 };
@@ -94,22 +93,43 @@ void shoot_close(struct shoot *s)
     *s = (struct shoot){0};
 }
 
-static const struct kept *render(struct shoot *s, int64_t at_nm, int32_t again)
+static bool same_frame(const struct shoot_frame *a, const struct shoot_frame *b)
 {
-    for (int32_t i = 0; i < s->kept_count; i++)
-        if (s->kept[i].at_nm == at_nm && s->kept[i].again == again) return &s->kept[i];
+    return a->at_nm == b->at_nm && a->again == b->again && a->shake_px == b->shake_px &&
+           a->shift_px == b->shift_px && a->light_stops == b->light_stops;
+}
+
+static struct kept *keep(struct shoot *s, const struct shoot_frame *f)
+{
     if (s->kept_count == s->kept_room) {
         s->kept = mem_grow(s->kept, (size_t)s->kept_room, (size_t)s->kept_room + 64, sizeof *s->kept, NULL);
         s->kept_room += 64;
     }
     struct kept *k = &s->kept[s->kept_count++];
-    *k = (struct kept){.at_nm = at_nm, .again = again};
+    *k = (struct kept){.frame = *f};
+    return k;
+}
+
+/* One pixel on the subject, um. */
+static double pixel_um(const struct shoot *s)
+{
+    return (double)s->bench.camera.sensor_width_nm / 1000 / s->bench.camera.width_px / 4;
+}
+
+static const struct kept *render(struct shoot *s, const struct shoot_frame *f)
+{
+    for (int32_t i = 0; i < s->kept_count; i++)
+        if (same_frame(&s->kept[i].frame, f)) return &s->kept[i];
+    struct kept *k = keep(s, f);
     struct shot shot = {.f_number = 2.8, .iso = 100, .focal_length_nm = 35000000};
     struct err why = {0};
-    shot.noise_seed = s->seed * 1000003u + (uint64_t)at_nm * 17u + (uint64_t)again;
-    world_place(s->world, at_nm);
+    shot.noise_seed = s->seed * 1000003u + (uint64_t)(f->at_nm * 17 + s->far_nm * 31 + f->again);
+    world_place(s->world, f->at_nm);
     const int64_t open_us = (int64_t)s->kept_count * 2000000;
     world_expose(s->world, open_us, open_us + 250000, false, &shot);
+    shot.light *= pow(2, f->light_stops);
+    for (int32_t i = 0; i < shot.samples; i++)
+        shot.x_um[i] += pixel_um(s) * (f->shift_px + f->shake_px * ((i + 0.5) / shot.samples - 0.5));
     check_rc(world_render(s->world, &shot, 2, &k->jpeg, &k->bytes, &why), &why);
     return k;
 }
@@ -124,7 +144,7 @@ static void measure_kept(struct measure_space *space, const struct kept *k, stru
     *before = view;
 }
 
-void shoot_stack(struct shoot *s, const int64_t *at_nm, int32_t n, struct shots *out)
+void shoot_frames(struct shoot *s, const struct shoot_frame *f, int32_t n, struct shots *out)
 {
     struct register_view *before = NULL;
     struct measure_space *space = measure_space_new(NULL);
@@ -135,27 +155,31 @@ void shoot_stack(struct shoot *s, const int64_t *at_nm, int32_t n, struct shots 
     out->rows = mem_new((size_t)n, sizeof *out->rows, NULL);
     out->planned_scale = mem_new((size_t)n, sizeof *out->planned_scale, NULL);
     for (int32_t i = 0; i < n; i++) {
-        int32_t again = 0;
-        for (int32_t j = 0; j < i; j++)
-            again += at_nm[j] == at_nm[i];
-        measure_kept(space, render(s, at_nm[i], again), &before, &out->measures[i]);
-        out->at_nm[i] = at_nm[i];
+        measure_kept(space, render(s, &f[i]), &before, &out->measures[i]);
+        out->at_nm[i] = f[i].at_nm;
         out->list[i] = &out->measures[i];
-        out->rows[i] = (struct frame_row){.slice = i + 1, .target_nm = at_nm[i], .exposure_us = 250000};
+        out->rows[i] = (struct frame_row){.slice = i + 1, .target_nm = f[i].at_nm, .exposure_us = 250000};
         /* A point in the plane of focus halfway comes nearer by what the rail advances. */
-        out->planned_scale[i] = exp((double)(at_nm[i] - at_nm[0]) / (s->view_mm * 1e6));
+        out->planned_scale[i] = exp((double)(f[i].at_nm - f[0].at_nm) / (s->view_mm * 1e6));
     }
     register_view_free(before);
     measure_space_free(space);
 }
 
+void shoot_places(const struct shoot *s, int64_t first_nm, int64_t spacing_nm, int32_t n,
+                  struct shoot_frame *out)
+{
+    (void)s;
+    for (int32_t i = 0; i < n; i++)
+        out[i] = (struct shoot_frame){.at_nm = first_nm + i * spacing_nm};
+}
+
 void shoot_even(struct shoot *s, int64_t first_nm, int64_t spacing_nm, int32_t n, struct shots *out)
 {
-    int64_t *at = mem_new((size_t)n, sizeof *at, NULL);
-    for (int32_t i = 0; i < n; i++)
-        at[i] = first_nm + i * spacing_nm;
-    shoot_stack(s, at, n, out);
-    mem_free(at);
+    struct shoot_frame *f = mem_new((size_t)n, sizeof *f, NULL);
+    shoot_places(s, first_nm, spacing_nm, n, f);
+    shoot_frames(s, f, n, out);
+    mem_free(f);
 }
 
 void shots_clear(struct shots *s)

@@ -45,11 +45,21 @@ struct shots {
     double *planned_scale;
 };
 
-/* Frames at at_nm[0..n), in that order; the same position twice is rendered once and differs in noise by
- * `again`. */
-void shoot_stack(struct shoot *, const int64_t *at_nm, int32_t n, struct shots *out);
-/* first, first + spacing, ... n frames. */
+/* One frame, and what is wrong with it. */
+struct shoot_frame {
+    int64_t at_nm;
+    double shake_px;    /* moves sideways by so much during the exposure */
+    double shift_px;    /* and lies so far to the right as a whole */
+    double light_stops; /* brighter */
+    int32_t again;      /* other noise */
+};
+
+void shoot_frames(struct shoot *, const struct shoot_frame *, int32_t n, struct shots *out);
+/* first, first + spacing, ... n frames with nothing wrong. */
 void shoot_even(struct shoot *, int64_t first_nm, int64_t spacing_nm, int32_t n, struct shots *out);
+/* The positions of shoot_even, to be changed before shoot_frames. */
+void shoot_places(const struct shoot *, int64_t first_nm, int64_t spacing_nm, int32_t n,
+                  struct shoot_frame *out);
 void shots_clear(struct shots *);
 
 enum {

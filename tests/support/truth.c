@@ -81,13 +81,14 @@ static bool stays(const struct shoot *s, const struct verdict *grid, int32_t k, 
     return x * scale <= w && y * scale <= h;
 }
 
-void truth_make(struct shoot *s, const struct verdict *grid, int64_t at_nm, double share, struct truth *out)
+void truth_make(struct shoot *s, const struct verdict *grid, int64_t at_nm, double least_rms,
+                struct truth *out)
 {
     const int32_t width = s->bench.camera.width_px, height = s->bench.camera.height_px;
     const size_t pixels = (size_t)width * (size_t)height, tiles = (size_t)(grid->rows * grid->cols);
     float *focus = mem_new(pixels, sizeof *focus, NULL), *rgb = mem_new(3 * pixels, sizeof *rgb, NULL);
     double *luma = mem_new(pixels, sizeof *luma, NULL), *room = mem_new(pixels, sizeof *room, NULL);
-    double *texture = mem_new(2 * tiles, sizeof *texture, NULL);
+    double *texture = mem_new(tiles, sizeof *texture, NULL);
     *out = (struct truth){
         .rows = grid->rows, .cols = grid->cols, .tiles = mem_new(tiles, sizeof *out->tiles, NULL)};
     world_truth_focus(s->world, at_nm, 0, focus);
@@ -98,13 +99,10 @@ void truth_make(struct shoot *s, const struct verdict *grid, int64_t at_nm, doub
         const int32_t px = grid->tile_px, x = k % grid->cols * px, y = k / grid->cols * px;
         const struct box b = {x, y, x + px < width ? x + px : width, y + px < height ? y + px : height};
         make_tile(s, focus, luma, b, room, &out->tiles[k], &texture[k]);
-        texture[tiles + (size_t)k] = texture[k];
     }
-    qsort(texture + tiles, tiles, sizeof *texture, by_value);
-    const double least = texture[tiles + (size_t)((1 - share) * (double)tiles)];
     for (int32_t k = 0; k < (int32_t)tiles; k++) {
         struct tile_truth *tile = &out->tiles[k];
-        tile->textured = texture[k] > 0 && texture[k] >= least && tile->depth_count > 0 &&
+        tile->textured = texture[k] >= least_rms && tile->depth_count > 0 &&
                          stays(s, grid, k, at_nm, tile->depth_nm[tile->depth_count - 1]);
         out->textured += tile->textured;
     }

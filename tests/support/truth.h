@@ -19,10 +19,11 @@ struct truth {
     struct tile_truth *tiles;
 };
 
-/* For the grid of a verdict over a first frame at at_nm. Texture: root mean square of the Laplacian of the
- * all-sharp picture in code values; the upper `share` of the grid is textured, less tiles whose depth is
- * unknown or that have left the picture when they come into focus. */
-void truth_make(struct shoot *, const struct verdict *grid, int64_t at_nm, double share, struct truth *out);
+/* For the grid of a verdict over a first frame at at_nm. A tile is textured when the root mean square of the
+ * Laplacian of the all-sharp picture is at least that many code values, less tiles whose depth is unknown or
+ * that have left the picture when they come into focus. */
+void truth_make(struct shoot *, const struct verdict *grid, int64_t at_nm, double least_rms,
+                struct truth *out);
 void truth_clear(struct truth *);
 
 /* Share of the textured tiles whose best frame - the one nearest to any of its depths - is handed over. */
