@@ -1,5 +1,4 @@
-/* words.c - what the requests do. Each word is one function that changes nothing unless it is DONE.
- */
+/* words.c - what the requests do. Each word is one function that changes nothing unless it is DONE. */
 #include "firmware/core/parts.h"
 
 #define FIRE_HALF_MOST 10000
