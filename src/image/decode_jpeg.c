@@ -160,7 +160,7 @@ static void read_planes(struct jpeg_job *job, struct image *out)
     const int v = d->max_v_samp_factor, h = d->max_h_samp_factor;
     const size_t wide = (size_t)d->comp_info[0].width_in_blocks * DCTSIZE + 4 * DCTSIZE;
     /* v*8 rows of luma, 8 of each chroma */
-    job->strip = mem_new((size_t)(v * DCTSIZE + 2 * DCTSIZE), wide, NULL);
+    job->strip = mem_new(((size_t)v + 2) * DCTSIZE, wide, NULL);
     if (!job->strip) ERREXIT1(d, JERR_OUT_OF_MEMORY, 0);
     JSAMPROW rows[PLANES][ROWS_MOST];
     JSAMPARRAY planes[PLANES] = {rows[0], rows[1], rows[2]};

@@ -126,7 +126,7 @@ int png_read_header_only(const struct source *src, int32_t *width, int32_t *heig
                          size_t *exif_count, struct err *why)
 {
     *exif = NULL;
-    if (src->count < 33 || memcmp(src->bytes + 12, "IHDR", 4))
+    if (src->count < 33 || memcmp(src->bytes + 12, "IHDR", 4) != 0)
         return fail_damaged(src, "the PNG ends before its size is told", why);
     const int64_t w = get32(src->bytes + 16), h = get32(src->bytes + 20);
     int rc = check_size(src, w, h, PIXELS_PER_BYTE_MOST, why);

@@ -8,12 +8,13 @@
 #include "base/mem.h"
 #include "image/cells.h"
 
-#define MAGIC         "STADCELL"
 #define VERSION       1
 #define CELL_NUMBERS  (3 * MEASURE_SCALES + MEASURE_DIRECTIONS + 2)
 #define HEAD_NUMBERS  18
 #define HEAD_BYTES    (8 + 4 * HEAD_NUMBERS)
 #define CHECKSUM_SIZE 4
+
+static const uint8_t magic[8] = {'S', 'T', 'A', 'D', 'C', 'E', 'L', 'L'};
 
 struct writer {
     uint8_t *at;
@@ -158,7 +159,7 @@ int measure_to_bytes(const struct frame_measure *m, uint8_t **bytes_out, size_t 
     const size_t count = size_of(m);
     uint8_t *bytes = mem_new(count, 1, why);
     if (!bytes) return E_NOMEM;
-    memcpy(bytes, MAGIC, 8);
+    memcpy(bytes, magic, sizeof magic);
     struct writer w = {bytes + 8};
     put_head(&w, m);
     for (int32_t i = 0; i < m->rows * m->cols; i++)
@@ -190,7 +191,7 @@ static int fail_measures(const char *name, const char *what, struct err *why)
 int measure_from_bytes(const char *name, const uint8_t *bytes, size_t count, struct frame_measure *out,
                        struct err *why)
 {
-    if (count < HEAD_BYTES + CHECKSUM_SIZE || memcmp(bytes, MAGIC, 8))
+    if (count < HEAD_BYTES + CHECKSUM_SIZE || memcmp(bytes, magic, sizeof magic) != 0)
         return fail_measures(name, "no measures of a frame", why);
     struct reader end = {bytes + count - CHECKSUM_SIZE}, r = {bytes + 8};
     if (get32(&end) != crc32_of(bytes, count - CHECKSUM_SIZE))

@@ -317,6 +317,35 @@ static void a_picture_of_a_few_pixels_is_refused(void **state)
     image_clear(&io);
 }
 
+/* CRC-32 bit by bit; the catalogue's check value for "123456789" is CBF43926. */
+static uint32_t slow_crc32(const uint8_t *bytes, size_t count)
+{
+    uint32_t crc = 0xFFFFFFFF;
+    for (size_t i = 0; i < 8 * count; i++) {
+        crc ^= (bytes[i / 8] >> i % 8) & 1u;
+        crc = crc & 1 ? crc >> 1 ^ 0xEDB88320 : crc >> 1;
+    }
+    return ~crc;
+}
+
+static void the_bytes_end_with_their_checksum(void **state)
+{
+    (void)state;
+    struct err why;
+    struct image io = noise_image(64, 48, 4);
+    struct frame_measure m = measure(&io);
+    uint8_t *bytes;
+    size_t count;
+    assert_int_equal(slow_crc32((const uint8_t *)"123456789", 9), 0xCBF43926);
+    assert_int_equal(measure_to_bytes(&m, &bytes, &count, &why), E_OK);
+    const uint8_t *end = bytes + count - 4;
+    assert_int_equal(end[0] | end[1] << 8 | end[2] << 16 | (uint32_t)end[3] << 24,
+                     slow_crc32(bytes, count - 4));
+    free(bytes);
+    frame_measure_clear(&m);
+    image_clear(&io);
+}
+
 static void measures_survive_their_bytes(void **state)
 {
     (void)state;
@@ -359,6 +388,7 @@ int main(void)
         cmocka_unit_test(the_thumbnail_shows_the_picture),
         cmocka_unit_test(one_space_gives_the_same_for_frames_of_any_order),
         cmocka_unit_test(a_picture_of_a_few_pixels_is_refused),
+        cmocka_unit_test(the_bytes_end_with_their_checksum),
         cmocka_unit_test(measures_survive_their_bytes),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
