@@ -8,6 +8,7 @@
 
 #define GRID       128     /* of the Fourier transform */
 #define FINE       4       /* grid points across a pixel */
+#define PUPIL_MOST 60.0    /* its radius in grid points */
 #define SPOT       64      /* kernels are built in a square of this many pixels */
 #define WAVE_REACH 14      /* pixels; larger spots are made of rays */
 #define FAINT      1.5e-4f /* taps below this are left out: 2 to 4 % of the light, the outer diffraction rings */
@@ -101,8 +102,8 @@ struct pupil {
 static void pupil_make(struct pupil *p, const struct lens *l, int lane, double from_px, bool ideal)
 {
     double wave = wave_um[lane], radius = GRID * l->pixel_um / FINE / (2 * wave * l->cone);
-    if (radius > GRID / 2 - 4)
-        radius = GRID / 2 - 4; /* a spot much smaller than a pixel: its size hardly shows */
+    if (radius > PUPIL_MOST)
+        radius = PUPIL_MOST; /* a spot much smaller than a pixel: its size hardly shows */
     p->radius = (int32_t)radius + 2;
     p->count = 0;
     /* The rim's ray lands half a diameter off: the slope of the wave there, over the cone. */
@@ -237,8 +238,8 @@ struct rays {
 static void rays_make(struct rays *r, bool ideal)
 {
     for (int i = 0; i < RAYS_ACROSS * RAYS_ACROSS; i++) {
-        double x = (i % RAYS_ACROSS + 0.5) * 2.1 / RAYS_ACROSS - 1.05;
-        double y = ((double)(i / RAYS_ACROSS) + 0.5) * 2.1 / RAYS_ACROSS - 1.05;
+        int col = i % RAYS_ACROSS, row = i / RAYS_ACROSS;
+        double x = (col + 0.5) * 2.1 / RAYS_ACROSS - 1.05, y = (row + 0.5) * 2.1 / RAYS_ACROSS - 1.05;
         if (hypot(x, y) > rim(atan2(y, x), ideal)) continue;
         r->x[r->count] = (float)x;
         r->y[r->count++] = (float)y;
@@ -249,10 +250,11 @@ static void rays_make(struct rays *r, bool ideal)
  * it. `diameter_px` as it is to be drawn. */
 static void spot_by_rays(v4 *square, const struct rays *rays, double diameter_px)
 {
+    const float middle = 0.5f * SPOT + 0.5f;
     float half = (float)(diameter_px / 2), width = fabsf(half) * 2.1f / RAYS_ACROSS;
     if (width > 1) width = 1;
     for (int32_t i = 0; i < rays->count; i++) {
-        float tx = rays->x[i] * half + SPOT / 2 + 0.5f, ty = rays->y[i] * half + SPOT / 2 + 0.5f;
+        float tx = rays->x[i] * half + middle, ty = rays->y[i] * half + middle;
         int left = (int)(tx - width / 2), top = (int)(ty - width / 2);
         float fx = fmaxf((tx + width / 2 - (float)(left + 1)) / width, 0);
         float fy = fmaxf((ty + width / 2 - (float)(top + 1)) / width, 0);

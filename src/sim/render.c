@@ -16,8 +16,9 @@
 #include "sim/film.h"
 #include "sim/crew.h"
 
-#define BAND      192 /* rows; a multiple of BLOCK */
-#define FAR_LEVEL 2   /* sizes from here on are drawn for the whole frame at once */
+#define BAND        192  /* rows; a multiple of BLOCK */
+#define FARTHEST_PX 42.0 /* of a movement that kernels can hold */
+#define FAR_LEVEL   2    /* sizes from here on are drawn for the whole frame at once */
 
 struct studio {
     const struct world *world;
@@ -60,8 +61,8 @@ static bool movement(const struct world *w, const struct shot *s, int level, str
         far_step = fmax(far_step, fabs(steps));
         far_px = fmax(far_px, hypot(dx, dy));
         m->steps[i] = (float)fmax(fmin(steps, PSF_COUNT), -PSF_COUNT);
-        m->dx[i] = (float)fmax(fmin(dx, PSF_ROWS / 3), -PSF_ROWS / 3);
-        m->dy[i] = (float)fmax(fmin(dy, PSF_ROWS / 3), -PSF_ROWS / 3);
+        m->dx[i] = (float)fmax(fmin(dx, FARTHEST_PX), -FARTHEST_PX);
+        m->dy[i] = (float)fmax(fmin(dy, FARTHEST_PX), -FARTHEST_PX);
     }
     return far_step > 0.4 || far_px > 0.02;
 }
@@ -174,7 +175,7 @@ static void copy_part(struct film *to, const struct film *from)
 static void gather(const struct film *far, const struct near_light *near, int finest, struct film level[3])
 {
     const struct film *own[3] = {&near->full, &near->half, far};
-    for (int l = 2; l >= finest; l--) {
+    for (int l = 2; l >= 0 && l >= finest; l--) {
         copy_part(&level[l], own[l]);
         if (l < 2) film_add_half(&level[l], &level[l + 1]);
     }

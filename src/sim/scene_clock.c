@@ -106,7 +106,7 @@ static struct grooves grooves_of(const struct easel *c, const struct part *p, co
     case PART_PLATE:
         return spotted_grooves(c, seed, at->x, at->y);
     case PART_BRIDGE: {
-        /* Broad stripes, brushed to and fro. */
+        /* Broad stripes, brushed back and forth. */
         double angle = atan2(p->y2 - p->y, p->x2 - p->x),
                across = -x * sin(angle - 0.9) + y * cos(angle - 0.9);
         double stripe = across / 0.34, side = fabs(stripe - 2 * floor(stripe / 2) - 1) - 0.5;
@@ -243,7 +243,6 @@ static double chamfer_of(const struct part *p)
         return 0.035;
     case PART_BRIDGE:
     case PART_PLATE:
-        return 0.05;
     case PART_SCREW:
         return 0.05;
     case PART_DISC:

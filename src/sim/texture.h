@@ -34,7 +34,9 @@ static inline float octaves(uint32_t seed, double x, double y, double coarse, do
                             double stretch_x, double stretch_y)
 {
     float sum = 0, weight = 1, total = 0;
-    for (double size = coarse; size >= fine; size *= 0.5, weight *= gain) {
+    int count = coarse >= fine ? 1 + (int)floor(log2(coarse / fine)) : 0;
+    double size = coarse;
+    for (int i = 0; i < count; i++, size *= 0.5, weight *= gain) {
         sum += weight * noise_at(seed++, x / (size * stretch_x), y / (size * stretch_y));
         total += weight;
     }
