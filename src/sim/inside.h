@@ -2,6 +2,8 @@
 #ifndef STADDLE_SIM_INSIDE_H
 #define STADDLE_SIM_INSIDE_H
 
+#include <math.h>
+
 #include "sim/lens.h"
 #include "sim/mechanics.h"
 #include "sim/psf.h"
@@ -90,6 +92,7 @@ static inline void view_place(const struct view *v, const struct sheet *s, int l
         int turns = s->level[0].relief_um ? 2 : 1;
         for (int turn = 0; turn < turns; turn++) {
             double wider = 1 + (*depth_um - v->focus_um) * v->per_away;
+            if (wider < 0.05) wider = 0.05; /* as lens_wider */
             x = v->centre_x + dx * wider;
             y = v->centre_y + dy * wider;
             *depth_um = sheet_depth_um(s, level, x, y);

@@ -25,10 +25,19 @@ struct lens {
 
 int lens_init(struct lens *, const struct bench *, double magnification, int ideal, struct err *);
 
+/* How much wider the field is `behind_um` beyond the plane of focus. A rail driven so far that the subject
+ * would be inside the lens sees it as if just before it. */
+static inline double lens_wider(const struct lens *l, double behind_um)
+{
+    double wider = 1 + behind_um / l->pupil_away_um;
+    return wider > 0.05 ? wider : 0.05;
+}
+
 /* Signed diameter in pixels of the disc of a point that is `behind_um` beyond the plane of focus. */
 static inline double lens_disc_px(const struct lens *l, double behind_um)
 {
-    return l->magnification * l->pupil_um * behind_um / (l->pupil_away_um + behind_um) / l->pixel_um;
+    return l->magnification * l->pupil_um * behind_um / (l->pupil_away_um * lens_wider(l, behind_um)) /
+           l->pixel_um;
 }
 
 #endif

@@ -14,8 +14,8 @@ static struct sheet_tile seen_by(const struct view *v, const struct sheet *s, do
 {
     double near_k = 1, far_k = 1;
     if (v->perspective) {
-        near_k = 1 + (nearest_um - v->focus_um) / v->away_um;
-        far_k = 1 + (farthest_um - v->focus_um) / v->away_um;
+        near_k = lens_wider(v->lens, nearest_um - v->focus_um);
+        far_k = lens_wider(v->lens, farthest_um - v->focus_um);
     }
     double ax = (px0 - v->centre_x - v->shift_x_px) / v->scale,
            bx = (px1 - v->centre_x - v->shift_x_px) / v->scale;

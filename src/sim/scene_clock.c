@@ -67,15 +67,16 @@ static struct grooves straight_grooves(const struct easel *c, uint32_t seed, dou
                                        double fine)
 {
     double tx = cos(angle), ty = sin(angle), u = x * tx + y * ty, v = -x * ty + y * tx;
-    float p = octaves(seed, u, v, 0.12, fine > 2.0 * c->px ? fine : 2.0 * c->px, 0.97f, 14, 1);
+    float p = octaves(seed, u, v, 0.12, fine > 1.25 * c->px ? fine : 1.25 * c->px, 0.92f, 14, 1);
     return (struct grooves){tx, ty, p};
 }
 
-static struct grooves turned_grooves(const struct easel *c, uint32_t seed, double x, double y)
+/* Turned on a lathe: grooves around (0, 0); `radius`: where they are as long as elsewhere. */
+static struct grooves turned_grooves(const struct easel *c, uint32_t seed, double x, double y, double radius)
 {
     double r = hypot(x, y) + 1e-9, angle = atan2(y, x);
     /* The same on both sides of the seam at half a turn. */
-    float p = octaves(seed, fabs(angle) * 1.2, r, 0.10, 2.0 * c->px, 0.97f, 9, 1);
+    float p = octaves(seed, fabs(angle) * radius, r, 0.10, 1.25 * c->px, 0.92f, 9, 1);
     return (struct grooves){-y / r, x / r, p};
 }
 
@@ -89,7 +90,8 @@ static struct grooves spotted_grooves(const struct easel *c, uint32_t seed, doub
         for (int32_t col = col0 + 1; col >= col0 - 1; col--) {
             double dx = x - (col + 0.5 + (row & 1) * 0.5) * pitch, dy = y - (row + 0.5) * pitch;
             if (dx * dx + dy * dy > radius * radius) continue;
-            struct grooves g = turned_grooves(c, seed + hash32((uint32_t)(row * 131 + col)), dx, dy);
+            struct grooves g =
+                turned_grooves(c, seed + hash32((uint32_t)(row * 131 + col)), dx, dy, 1.6 * radius);
             double rim = hypot(dx, dy) / radius;
             g.pattern -= (float)(0.5 * exp(-(1 - rim) * (1 - rim) / 0.003));
             return g;
@@ -117,7 +119,7 @@ static struct grooves grooves_of(const struct easel *c, const struct part *p, co
     case PART_SCREW:
         return straight_grooves(c, seed, x, y, p->turn + 0.5, 0.008);
     default:
-        return turned_grooves(c, seed, x, y);
+        return turned_grooves(c, seed, x, y, p->radius);
     }
 }
 
@@ -161,7 +163,7 @@ static v4 paint_jewel(const struct easel *c, const struct part *p, const struct 
     double hx = x + 0.34, hy = y + 0.38, gx = x - 0.35, gy = y - 0.4;
     float glow = (float)(0.25 + 0.9 * exp(-(gx * gx + gy * gy) / 0.16)),
           shine = (float)(2.2 * exp(-(hx * hx + hy * hy) / 0.012));
-    float grain = octaves(c->seed + 900, at->x, at->y, 0.06, 2.2 * c->px, 0.8f, 1, 1);
+    float grain = octaves(c->seed + 900, at->x, at->y, 0.06, 1.25 * c->px, 0.8f, 1, 1);
     v4 v = painted(metal_colour[METAL_RUBY], glow * (1 + 0.25f * grain), cover);
     double hole = (r - p->inner / p->radius) * p->radius / c->px;
     if (hole < 0.5) v *= (v4){0.25f, 0.3f, 0.3f, 1};
@@ -173,7 +175,7 @@ static v4 paint_hair(const struct easel *c, const struct part *p, const struct p
     double across = (at->y - hair_line(p, at->x)) / p->radius * 0.93;
     double up = -across * 0.8 + 0.25;
     float body = (float)(0.35 + 0.6 * fmax(up, 0));
-    float scales = octaves(c->seed + 40, at->x + 0.04 * across, at->y, 0.05, 2.0 * c->px, 0.9f, 0.35, 1.2);
+    float scales = octaves(c->seed + 40, at->x + 0.04 * across, at->y, 0.05, 1.25 * c->px, 0.9f, 0.35, 1.2);
     float shine = (float)(0.9 * exp(-(across + 0.35) * (across + 0.35) / 0.03)) * (1 + 0.5f * scales);
     v4 v = painted(metal_colour[METAL_HAIR], body * (1 + 0.55f * scales), cover);
     return v + (v4){shine * 0.55f, shine * 0.5f, shine * 0.42f, 0} * v4_all(cover);
@@ -192,7 +194,7 @@ static v4 paint_slate(const struct easel *c, const struct place *at)
     float h = at->bed;
     float sx = (slate_relief(c, at->x + e, at->y) - h) / (float)e,
           sy = (slate_relief(c, at->x, at->y + e) - h) / (float)e;
-    float grain = octaves(c->seed + 320, at->x, at->y, 0.09, 2.2 * c->px, 0.95f, 1.6, 1);
+    float grain = octaves(c->seed + 320, at->x, at->y, 0.09, 1.25 * c->px, 0.95f, 1.6, 1);
     float sparkle = noise_at(c->seed + 340, at->x / (3.2 * c->px), at->y / (3.2 * c->px));
     float light = 0.75f - 0.16f * sx - 0.20f * sy + 0.55f * grain;
     light = fmaxf(light, 0.08f);
