@@ -8,7 +8,7 @@
 #define SCALE_MOST    1.25
 #define TIGHT_PX      0.02 /* deviations of a tile below that are not doubted */
 #define LEFT_LEAST    0.01 /* what rounding to 8 bit leaves, (code value)^2 after the band-pass */
-#define DOUBT_PX      0.02 /* error of any tile whose focus changes; 0 to 0.2 were tried on rendered stacks */
+#define DOUBT_PX      0.06 /* error of any tile whose focus changes; 0 to 0.2 were tried on rendered stacks */
 #define TAPS          REGISTER_TAPS
 
 /* Lagrange's weights for six samples at -2..3 around a fraction 0..1 between samples 0 and 1. */
