@@ -94,6 +94,67 @@ static void halted_it_stops_at_once_and_goes_on(void **state)
     }
 }
 
+/* Halted in the middle of a long move: it stops within the way that slowing down takes (v^2 / 2a = v t / 2
+ * for a ramp of time t, uniform acceleration), and half a look more. */
+struct mid_move {
+    struct rig *rig;
+    int64_t halted_at;  /* counts; 0: not yet */
+    double carriage_nm; /* in the end */
+};
+
+static void mid_opened(void *arg, struct rig *r, struct store *st)
+{
+    (void)st;
+    ((struct mid_move *)arg)->rig = r;
+}
+
+static bool halt_in_move(void *arg, int64_t events)
+{
+    struct mid_move *m = arg;
+    struct axis_state st;
+    (void)events;
+    assert_int_equal(axis_poll(m->rig->axis, &st, NULL), 0);
+    if (m->halted_at || st.phase != AXIS_MOVING || st.known != AXIS_KNOWN || st.position_counts < 600)
+        return false;
+    m->halted_at = st.position_counts;
+    bench_wish(m->rig);
+    bench_wish(m->rig);
+    return false;
+}
+
+static void mid_ended(void *arg, struct rig *r)
+{
+    ((struct mid_move *)arg)->carriage_nm = world_carriage_nm(r->world);
+}
+
+static void halted_in_a_move_the_rail_slows_down_at_once(void **state)
+{
+    (void)state;
+    struct mid_move m = {0};
+    struct run_result r;
+    struct err why = {0};
+    struct shoot_opts o = {.dir = small_path("mid"),
+                           .virtual_clock = true,
+                           .workers = 1,
+                           .opened = mid_opened,
+                           .killed = halt_in_move,
+                           .killed_arg = &m,
+                           .closing = mid_ended,
+                           .arg = &m};
+    assert_int_equal(shoot_new(&job, &o, &r, &why), E_PAUSED);
+    assert_int_equal(r.end, RUN_HALTED);
+    assert_true(m.halted_at > 0);
+    double nm_per_count = 625, speed = 2e6, ramp_s = 0.1, look_s = 0.1;
+    double beyond_nm = m.carriage_nm - (double)m.halted_at * nm_per_count;
+    print_message("measured: halted in a move, the rail went on for %.0f um\n", beyond_nm / 1000);
+    assert_true(beyond_nm > -25000 && beyond_nm < speed * (ramp_s / 2 + look_s));
+    struct sweep s = {.job = &job, .dir = o.dir};
+    const int32_t kept = r.kept;
+    run_result_clear(&r);
+    s.shots = kept;
+    sweep_finish(&s);
+}
+
 static long dump_size(const char *dir, char **text)
 {
     struct store *st;
@@ -141,6 +202,7 @@ int main(void)
         cmocka_unit_test(killed_in_the_middle_it_goes_on),
         cmocka_unit_test(paused_it_finishes_the_slice_and_goes_on),
         cmocka_unit_test(halted_it_stops_at_once_and_goes_on),
+        cmocka_unit_test(halted_in_a_move_the_rail_slows_down_at_once),
         cmocka_unit_test(a_whole_stack_is_left_alone),
         cmocka_unit_test(what_is_no_stack_is_refused),
     };
