@@ -63,11 +63,10 @@ struct grooves {
     float pattern;
 };
 
-static struct grooves straight_grooves(const struct easel *c, uint32_t seed, double x, double y, double angle,
-                                       double fine)
+static struct grooves straight_grooves(const struct easel *c, uint32_t seed, double x, double y, double angle)
 {
     double tx = cos(angle), ty = sin(angle), u = x * tx + y * ty, v = -x * ty + y * tx;
-    float p = octaves(seed, u, v, 0.12, fine > 1.25 * c->px ? fine : 1.25 * c->px, 0.92f, 14, 1);
+    float p = octaves(seed, u, v, 0.12, 1.25 * c->px, 0.92f, 10, 1);
     return (struct grooves){tx, ty, p};
 }
 
@@ -112,12 +111,12 @@ static struct grooves grooves_of(const struct easel *c, const struct part *p, co
         double angle = atan2(p->y2 - p->y, p->x2 - p->x),
                across = -x * sin(angle - 0.9) + y * cos(angle - 0.9);
         double stripe = across / 0.34, side = fabs(stripe - 2 * floor(stripe / 2) - 1) - 0.5;
-        struct grooves g = straight_grooves(c, seed, x, y, angle - 0.9 + 0.16 * side, 0.01);
+        struct grooves g = straight_grooves(c, seed, x, y, angle - 0.9 + 0.16 * side);
         g.pattern += (float)(0.9 * side);
         return g;
     }
     case PART_SCREW:
-        return straight_grooves(c, seed, x, y, p->turn + 0.5, 0.008);
+        return straight_grooves(c, seed, x, y, p->turn + 0.5);
     default:
         return turned_grooves(c, seed, x, y, p->radius);
     }

@@ -16,8 +16,8 @@
 struct world;
 
 struct world_opts {
-    const struct bench *bench; /* camera, axis and lens as they are built */
-    const struct scene_spec *scene;
+    const struct bench *bench;      /* camera, axis and lens as they are built */
+    const struct scene_spec *scene; /* near_nm and depth_nm already resolved; depth 0: 3.4 mm */
     double magnification;
     int64_t exposure_us; /* the exposure that is right under this lamp */
     uint64_t seed;
@@ -66,9 +66,8 @@ int world_render(const struct world *, const struct shot *, int threads, uint8_t
 
 /* --- the truth, for tests --- */
 double world_carriage_nm(const struct world *); /* where the carriage is, without shake */
-double world_shake_nm(
-    const struct world *,
-    int64_t at_us); /* amplitude of its ringing then, zero-to-peak; not before the last edge */
+/* Amplitude of its ringing at a time not before the last edge, zero-to-peak. */
+double world_shake_nm(const struct world *, int64_t at_us);
 /* Every edge; net_out (may be NULL) by direction, missed_out (may be NULL): those that the motor did not
  * follow. */
 int64_t world_step_count(const struct world *, int64_t *net_out, int64_t *missed_out);
