@@ -125,7 +125,7 @@ int shoot_new(const struct shoot_job *s, const struct shoot_opts *o, struct run_
 struct past {
     bool whole, virtual_clock;
     int64_t plan_id, last_wall_us;
-    int32_t slices, kept, swept;
+    int32_t slices, kept;
 };
 
 static void later(int64_t *at, int64_t other)
@@ -133,8 +133,24 @@ static void later(int64_t *at, int64_t other)
     if (other != STACK_NONE && other > *at) *at = other;
 }
 
+static int read_exposures(struct store *store, struct past *p, bool *closing_kept, struct err *why)
+{
+    struct exposure_row *rows;
+    int32_t count;
+    int rc = store_exposures(store, &rows, &count, why);
+    if (rc) return rc;
+    for (int32_t i = 0; i < count; i++) {
+        const struct exposure_row *e = &rows[i];
+        later(&p->last_wall_us, e->triggered_at_us);
+        if (e->state == EXPOSURE_KEPT && e->purpose == PURPOSE_CLOSING) *closing_kept = true;
+        if (e->state == EXPOSURE_KEPT && e->purpose == PURPOSE_STACK) p->kept += e->plan_id == p->plan_id;
+    }
+    mem_free(rows);
+    return E_OK;
+}
+
 /* Nobody is shooting any more: what was between FIRING and KEPT is lost, and its slice is shot again. */
-static int sweep(struct store *store, struct past *p, bool *closing_kept, struct err *why)
+static int sweep(struct store *store, int32_t *swept, struct err *why)
 {
     struct exposure_row *rows;
     int32_t count;
@@ -142,14 +158,11 @@ static int sweep(struct store *store, struct past *p, bool *closing_kept, struct
     if (rc) return rc;
     for (int32_t i = 0; !rc && i < count; i++) {
         const struct exposure_row *e = &rows[i];
-        later(&p->last_wall_us, e->triggered_at_us);
-        if (e->state == EXPOSURE_KEPT && e->purpose == PURPOSE_CLOSING) *closing_kept = true;
-        if (e->state == EXPOSURE_KEPT && e->purpose == PURPOSE_STACK) p->kept += e->plan_id == p->plan_id;
         if (e->state != EXPOSURE_FIRING && e->state != EXPOSURE_SEEN && e->state != EXPOSURE_DOUBTFUL)
             continue;
         rc =
             store_exposure_end(store, e->id, EXPOSURE_LOST, "the run ended before it was kept", NULL, 0, why);
-        p->swept++;
+        ++*swept;
     }
     mem_free(rows);
     return rc;
@@ -192,7 +205,7 @@ static int look_back(struct store *store, bool no_closing, struct past *p, struc
     bool closing_kept = false;
     int rc = read_plans(store, p, why);
     if (!rc) rc = read_clock(store, p, why);
-    if (!rc) rc = sweep(store, p, &closing_kept, why);
+    if (!rc) rc = read_exposures(store, p, &closing_kept, why);
     p->whole = p->kept == p->slices && (closing_kept || no_closing);
     return rc;
 }
@@ -211,19 +224,36 @@ static int job_of_stack(const struct stack_info *info, const char *job_path, str
     return rc;
 }
 
+/* Where the job's folder is, no stack knows. */
+static int say_where(const struct shoot_job *s, const char *job_path, int rc, struct err *why)
+{
+    struct err first = *why;
+    if (rc != E_INPUT || job_path || !s->job.scene.picture[0]) return rc;
+    return fail(why, E_INPUT, "%.380s; or say with --job where the job file is", first.text);
+}
+
+/* Nothing is written before the bench is open. */
 static int go_on(struct store *store, const struct past *p, const struct shoot_opts *o,
                  struct run_result *out, struct err *why)
 {
     struct stack_info info;
     struct shoot_job s;
     struct rig *rig;
+    int32_t swept = 0;
     int rc = store_info(store, &info, why);
     if (rc) return rc;
     rc = job_of_stack(&info, o->job_path, &s, why);
     if (!rc) {
         int64_t start_us = p->last_wall_us ? p->last_wall_us - SCHED_VIRTUAL_START_US + BETWEEN_US : 0;
         rc = open_rig(&s, o, info.seed, p->virtual_clock, start_us, &rig, why);
-        if (!rc) rc = shoot(&s, o, rig, store, p->plan_id, out, why);
+        if (rc) {
+            rc = say_where(&s, o->job_path, rc, why);
+        } else if ((rc = sweep(store, &swept, why)) != 0) {
+            bench_close(rig);
+        } else {
+            rc = shoot(&s, o, rig, store, p->plan_id, out, why);
+            out->lost += swept;
+        }
         shoot_job_clear(&s);
     }
     stack_info_clear(&info);
@@ -246,7 +276,6 @@ int shoot_resume(const struct shoot_opts *o, struct run_result *out, bool *alrea
     } else if (!rc) {
         rc = go_on(store, &p, o, out, why);
     }
-    out->lost += p.swept;
     store_close(store);
     return rc;
 }
