@@ -7,6 +7,7 @@
 #define FIT_MODEL                                                                                            \
     0.35 /* tiles keep to the common shape within this share of a value: half of them, measured on open data \
           */
+#define FIT_REST   5  /* frames that a constant rest, besides the rise, can be told from */
 #define FIT_FRAMES 16 /* around the place that is asked about; further ones say nothing of it */
 
 /* Least squares of  e = a g + b,  a > 0, b >= 0, values weighted by their own error. */
@@ -18,11 +19,11 @@ struct fit {
     double misfit, height, height_error;
 };
 
-static struct fit fit_of(const struct sums *s)
+static struct fit fit_of(const struct sums *s, bool with_rest)
 {
     const double det = s->w * s->gg - s->g * s->g;
-    const bool sound = det > 1e-12 * s->w * s->gg;
-    double a = sound ? (s->w * s->ge - s->g * s->e) / det : 0, b = sound ? (s->e - a * s->g) / s->w : 0;
+    const bool sound = with_rest && det > 1e-12 * s->w * s->gg;
+    double a = sound ? (s->w * s->ge - s->g * s->e) / det : 0, b = sound ? (s->e - a * s->g) / s->w : -1;
     if (b < 0) {
         b = 0;
         a = s->gg > 0 ? s->ge / s->gg : 0;
@@ -55,7 +56,7 @@ static struct fit fit_scale(const struct tiles *t, const struct focus_shape *sha
         s.ge += w * g * v;
         s.ee += w * v * v;
     }
-    return fit_of(&s);
+    return fit_of(&s, last - first >= FIT_REST);
 }
 
 /* How unlike a texture of this stack the heights are, finer against coarser. A fine height within its error
@@ -77,21 +78,22 @@ static double unlikely(const struct focus_shape *shape, const struct fit *fine, 
 }
 
 static double misfit_at(const struct tiles *t, const struct focus_shape *shape, int32_t tile, const double *z,
-                        int32_t first, int32_t last, double at)
+                        int32_t first, int32_t last, double at, int finest)
 {
     struct fit fit[MEASURE_SCALES];
+    const int from = finest > 0 ? finest - 1 : 0, to = finest + 1 < MEASURE_SCALES ? finest + 1 : finest;
     double sum = 0;
-    for (int k = 0; k < MEASURE_SCALES; k++) {
+    for (int k = from; k <= to; k++) {
         fit[k] = fit_scale(t, shape, tile, k, z, first, last, at);
         sum += fit[k].misfit;
     }
-    for (int k = 0; k + 1 < MEASURE_SCALES; k++)
+    for (int k = from; k < to; k++)
         sum += unlikely(shape, &fit[k], &fit[k + 1], k);
     return sum;
 }
 
 double ends_fit(const struct tiles *t, const struct focus_shape *shape, int32_t tile, const double *z,
-                int32_t first, int32_t last, double from_z, double to_z)
+                int32_t first, int32_t last, double from_z, double to_z, int finest)
 {
     while (first < last && z[first] < from_z - FIT_FRAMES)
         first++;
@@ -99,7 +101,7 @@ double ends_fit(const struct tiles *t, const struct focus_shape *shape, int32_t 
         last--;
     double best = INFINITY, best_at = NAN;
     for (double at = from_z; at <= to_z + FIT_STEP / 2; at += FIT_STEP) {
-        const double misfit = misfit_at(t, shape, tile, z, first, last, at);
+        const double misfit = misfit_at(t, shape, tile, z, first, last, at, finest);
         if (misfit < best) {
             best = misfit;
             best_at = at;

@@ -9,8 +9,10 @@
 #define ENDS_FAR 24.0 /* spacings beyond an end; further away a tail is too flat to tell */
 
 /* Place of the focus of a tile that explains frames first..last best, from_z to to_z in steps of a tenth of a
- * spacing; z[frame] is the place of each frame in usual spacings, growing. */
+ * spacing; z[frame] is the place of each frame in usual spacings, growing. `finest` is the
+ * scale at which the rise is seen first; it and its neighbours are asked. Coarser ones hold too much of what
+ * lies beside the tile. */
 double ends_fit(const struct tiles *, const struct focus_shape *, int32_t tile, const double *z,
-                int32_t first, int32_t last, double from_z, double to_z);
+                int32_t first, int32_t last, double from_z, double to_z, int finest);
 
 #endif

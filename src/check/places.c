@@ -11,9 +11,7 @@
 #define RISE_STEP    0.15 /* ln, in the last step alone */
 #define RISE_SHARE   0.03 /* of the highest value at that scale */
 #define RISE_COARSE  2    /* the coarsest scale that tells, for a tile that has finer texture */
-#define END_LEAST                                                                                            \
-    0.05 /* spacings that the fit has to lie beyond the reach, so that rounding decides nothing */
-#define HOLE_NEAR 1.0 /* frames from a hole within which a peak is laid again */
+#define HOLE_NEAR    1.0  /* frames from a hole within which a peak is laid again */
 
 static double index_of(const struct work *w, double z)
 {
@@ -62,15 +60,16 @@ static double beyond_end(const struct work *w, int32_t tile, const struct tile_c
 {
     const int coarsest = c->scale > RISE_COARSE ? c->scale : RISE_COARSE;
     int32_t valley = -1;
-    for (int k = 0; k <= coarsest && valley < 0; k++)
-        valley = rise_from(&w->tiles, k, tile, c, after);
+    int finest = -1;
+    while (valley < 0 && finest < coarsest)
+        valley = rise_from(&w->tiles, ++finest, tile, c, after);
     if (valley < 0) return 0;
     const double end = w->z[after ? c->last : c->first];
     const double lo = after ? end - 2 : end - ENDS_FAR, hi = after ? end + ENDS_FAR : end + 2;
-    const double at = after ? ends_fit(&w->tiles, &w->shape, tile, w->z, valley, c->last, lo, hi)
-                            : ends_fit(&w->tiles, &w->shape, tile, w->z, c->first, valley, lo, hi);
+    const double at = after ? ends_fit(&w->tiles, &w->shape, tile, w->z, valley, c->last, lo, hi, finest)
+                            : ends_fit(&w->tiles, &w->shape, tile, w->z, c->first, valley, lo, hi, finest);
     const double past = after ? at - end : end - at;
-    return past > w->reach + END_LEAST ? past : 0;
+    return past > w->reach ? past : 0;
 }
 
 /* A maximum at the end frame is no peak when the curve goes on rising beyond it. */
@@ -112,7 +111,8 @@ static enum tile_state judge_hole(struct work *w, int32_t tile, const struct gap
             continue;
         }
         const double a = w->z[g->after], b = w->z[g->after + 1];
-        const double at = ends_fit(&w->tiles, &w->shape, tile, w->z, c->first, c->last, a - 1.5, b + 1.5);
+        const double at =
+            ends_fit(&w->tiles, &w->shape, tile, w->z, c->first, c->last, a - 1.5, b + 1.5, c->scale);
         if (isnan(at)) continue;
         p->at = index_of(w, at);
         const bool within = at > a && at < b && fmin(at - a, b - at) > w->reach;

@@ -199,3 +199,11 @@ double truth_unsharp_after(const struct truth *t, const struct shots *s, double 
         beyond += t->tiles[k].textured && t->tiles[k].middle_nm > end;
     return (double)beyond / t->textured;
 }
+
+double truth_told_unsharp_after(const struct truth *t, const struct verdict *v)
+{
+    int32_t told = 0;
+    for (int32_t k = 0; k < t->rows * t->cols; k++)
+        told += t->tiles[k].textured && v->tiles[k].state == TILE_UNSHARP_AFTER;
+    return (double)told / t->textured;
+}

@@ -36,5 +36,7 @@ void truth_useful(const struct truth *, const struct shots *, int32_t *first, in
 int32_t truth_excess(const struct truth *, const struct shots *, const struct verdict *);
 /* Share of the textured tiles that lie more than reach_nm beyond the last frame. */
 double truth_unsharp_after(const struct truth *, const struct shots *, double reach_nm);
+/* Share of the same tiles that the verdict tells so; its own fraction counts tiles of unknown depth, too. */
+double truth_told_unsharp_after(const struct truth *, const struct verdict *);
 
 #endif
