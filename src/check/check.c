@@ -101,6 +101,14 @@ static bool in_swap(const struct work *w, int32_t frame)
     return frame_list_has(&w->v.swapped, frame) || frame_list_has(&w->v.swapped, frame - 1);
 }
 
+/* Beside a hole the curves are laid through too few frames to say how sharp each should be. */
+static bool beside_hole(const struct work *w, int32_t frame)
+{
+    for (int32_t g = 0; g < w->v.gap_count; g++)
+        if (frame >= w->v.gaps[g].after - 2 && frame <= w->v.gaps[g].after + 3) return true;
+    return false;
+}
+
 /* Over a hole the two pictures are too unlike to measure half a pixel. */
 static bool after_hole(const struct work *w, int32_t frame)
 {
@@ -141,7 +149,7 @@ static int judge_frames(struct work *w, struct err *why)
     if ((rc = frames_shifted(w->in, w->shifted, &w->shift_judged, why))) return rc;
     if ((rc = frames_light(&w->tiles, &w->v.light, w->odd_light, why))) return rc;
     for (int32_t i = 0; i < w->in->frames && !rc; i++) {
-        if (in_swap(w, i)) w->blurred[i] = false;
+        if (in_swap(w, i) || beside_hole(w, i)) w->blurred[i] = false;
         if (w->shifted[i] && (!matters(w, i) || after_hole(w, i))) w->shifted[i] = false;
         if (w->blurred[i]) rc = frame_list_add(&w->v.blurred, i, why);
         if (!rc && w->shifted[i]) rc = frame_list_add(&w->v.shifted, i, why);

@@ -22,6 +22,22 @@ void main_job_gap(double noise, uint64_t seed, int32_t after, int32_t missing);
 /* Twice as dense, and every second frame of that. */
 void main_job_dense(double noise, uint64_t seed);
 
+/* The hair of the demo scene, which lies in front of everything: its own frame is useful, and peaks show it.
+ */
+void main_job_hair(double noise, uint64_t seed);
+/* Wrong answers planted into a right verdict, and wrong frames under a right one: each truth must then fail.
+ */
+void main_job_planted(double noise, uint64_t seed);
+/* Stacks in which nothing is wrong: whole, in the other order, with less room at either end. Adds up. */
+struct clean_count {
+    int32_t stacks, blamed;
+    char words[200]; /* of the last blamed */
+};
+void main_job_clean(const struct shoot_opts *, double offset, struct clean_count *);
+/* One bad frame among good ones: shaken, shifted, darker, exchanged, repeated; each named, and nothing else.
+ */
+void main_job_bad_frames(double noise, uint64_t seed);
+
 /* What a stack in which nothing is wrong was blamed for: gaps, bad, exchanged and repeated frames, jumps of
  * light, ends.
  */
