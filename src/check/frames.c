@@ -13,9 +13,10 @@
  * what is missing is told by the same tiles in both; the middle over the tiles, against both neighbours, is
  * the frame's loss. */
 #define FOCUS_WITHIN 1.6 /* spacings: further from its peak a tile is too soft to show a shake */
-#define TILES_LEAST  15  /* that a pair of frames is judged by; with fewer one depth edge decides */
-#define LOSS_SIGNAL  8.0 /* jitters: a tenth of error in the logarithm */
-#define COARSE       2
+#define TILES_LEAST                                                                                          \
+    25 /* that a pair of frames is judged by; with 15, depth edges made a loss of 0.45 on a clean stack */
+#define LOSS_SIGNAL 8.0 /* jitters: a tenth of error in the logarithm */
+#define COARSE      2
 
 /* Place of the tile's focus by its coarse energy near its peak. */
 static bool coarse_peak(const struct tiles *t, int32_t tile, const struct tile_curve *c, double *at)
@@ -139,10 +140,21 @@ int frames_losses(const struct tiles *t, const struct tile_curve *curves, const 
 /* A shake blurs along one line, and the directions' energies are told far more surely than the loss itself,
  * which depth edges move by a few tenths (measured on clean stacks of open depth data: loss up to 0.4 where
  * 20 to 40 tiles tell, direction up to 0.08). So a loss without a direction has to be large. */
-#define LOSS_LEAST      0.06 /* ln of energy, with a direction: 3 % of contrast */
-#define LOSS_ALONE      0.6
+#define LOSS_LEAST 0.06 /* ln of energy, with a direction: 3 % of contrast */
+#define LOSS_ALONE 0.6
+/* The frames beside a bad one seem better by half of its loss each, being compared with it: a loss of that
+ * pattern may be smaller. Depth edges, seen by one pair of frames and not by the next, do not make it. */
+#define LOSS_PATTERN    0.25
+#define PATTERN_SHARE   0.35
 #define DIRECTION_LEAST 0.12
 #define SIGMAS          6.0 /* over a few hundred frames a Gaussian exceeds this never */
+
+static bool loss_pattern(const struct frame_loss *loss, int32_t frames, int32_t i, double usual)
+{
+    const double less = usual - loss[i].fine;
+    if (less < LOSS_PATTERN || i < 1 || i + 1 >= frames) return false;
+    return loss[i - 1].fine - usual > PATTERN_SHARE * less && loss[i + 1].fine - usual > PATTERN_SHARE * less;
+}
 
 int frames_blurred(const struct frame_loss *loss, int32_t frames, bool *bad, int32_t *judged, struct err *why)
 {
@@ -164,7 +176,8 @@ int frames_blurred(const struct frame_loss *loss, int32_t frames, bool *bad, int
         if (isnan(loss[i].fine)) continue;
         const double less = usual - loss[i].fine;
         /* The frames beside a bad one change direction too, but look better by that, not worse. */
-        bad[i] = less > alone_most || (loss[i].direction > direction_most && less > LOSS_LEAST);
+        bad[i] = less > alone_most || loss_pattern(loss, frames, i, usual) ||
+                 (loss[i].direction > direction_most && less > LOSS_LEAST);
     }
     mem_free(room);
     return E_OK;
