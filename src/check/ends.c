@@ -7,10 +7,15 @@
 #define FIT_MODEL                                                                                            \
     0.35 /* tiles keep to the common shape within this share of a value: half of them, measured on open data \
           */
-#define FIT_REST   5  /* frames that a constant rest, besides the rise, can be told from */
 #define FIT_FRAMES 16 /* around the place that is asked about; further ones say nothing of it */
 
-/* Least squares of  e = a g + b,  a > 0, b >= 0, values weighted by their own error. */
+/* Least squares of  e = a g + b,  a > 0, values weighted by their own error. The floor has been taken off, so
+ * the rest b is at most what noise leaves above it; a free one would explain far tails away (tried: it draws
+ * what lies half to one spacing beyond an end back inside), none at all takes noise for a far tail (tried,
+ * too). */
+#define REST_JITTERS                                                                                         \
+    0.5 /* chosen on open depth data, between a share told 3 points too low (2) and too high (0) */
+
 struct sums {
     double w, g, e, gg, ge, ee;
 };
@@ -19,23 +24,16 @@ struct fit {
     double misfit, height, height_error;
 };
 
-static struct fit fit_of(const struct sums *s, bool with_rest)
+static struct fit fit_of(const struct sums *s, double rest_most)
 {
+    if (s->gg <= 0) return (struct fit){.misfit = s->ee};
     const double det = s->w * s->gg - s->g * s->g;
-    const bool sound = with_rest && det > 1e-12 * s->w * s->gg;
-    double a = sound ? (s->w * s->ge - s->g * s->e) / det : 0, b = sound ? (s->e - a * s->g) / s->w : -1;
-    if (b < 0) {
-        b = 0;
-        a = s->gg > 0 ? s->ge / s->gg : 0;
-    }
-    if (a < 0) {
-        a = 0;
-        b = s->w > 0 ? s->e / s->w : 0;
-    }
+    const double free_rest = det > 1e-12 * s->w * s->gg ? (s->gg * s->e - s->g * s->ge) / det : 0;
+    const double b = fmin(fmax(free_rest, 0), rest_most), a = fmax((s->ge - b * s->g) / s->gg, 0);
     return (struct fit){.misfit = s->ee - 2 * a * s->ge - 2 * b * s->e + a * a * s->gg + 2 * a * b * s->g +
                                   b * b * s->w,
                         .height = a,
-                        .height_error = s->gg > 0 ? 1 / sqrt(s->gg) : 0};
+                        .height_error = 1 / sqrt(s->gg)};
 }
 
 static struct fit fit_scale(const struct tiles *t, const struct focus_shape *shape, int32_t tile, int scale,
@@ -56,7 +54,7 @@ static struct fit fit_scale(const struct tiles *t, const struct focus_shape *sha
         s.ge += w * g * v;
         s.ee += w * v * v;
     }
-    return fit_of(&s, last - first >= FIT_REST);
+    return fit_of(&s, REST_JITTERS * jitter);
 }
 
 /* How unlike a texture of this stack the heights are, finer against coarser. A fine height within its error
