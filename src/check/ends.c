@@ -14,7 +14,7 @@
  * what lies half to one spacing beyond an end back inside), none at all takes noise for a far tail (tried,
  * too). */
 #define REST_JITTERS                                                                                         \
-    0.5 /* chosen on open depth data, between a share told 3 points too low (2) and too high (0) */
+    0.25 /* chosen on open depth data, between a share told 3 points too low (2) and too high (0) */
 
 struct sums {
     double w, g, e, gg, ge, ee;

@@ -1,5 +1,6 @@
 #include <math.h>
 
+#include "base/mem.h"
 #include "check/ends.h"
 #include "check/work.h"
 
@@ -148,13 +149,46 @@ static void copy_peaks(const struct tile_curve *c, struct tile_verdict *out)
     }
 }
 
+/* A place that lies beyond an end is larger than a tile; a tile alone is a neighbour's blur running in. */
+#define LIKE_LEAST 2 /* of the eight around */
+
+static int32_t like_around(const struct verdict *v, int32_t tile)
+{
+    const int32_t r0 = tile / v->cols, c0 = tile % v->cols;
+    int32_t n = 0;
+    for (int32_t r = r0 - 1; r <= r0 + 1; r++)
+        for (int32_t c = c0 - 1; c <= c0 + 1; c++) {
+            if (r < 0 || r >= v->rows || c < 0 || c >= v->cols || (r == r0 && c == c0)) continue;
+            n += v->tiles[r * v->cols + c].state == v->tiles[tile].state;
+        }
+    return n;
+}
+
+static int drop_lonely_ends(struct work *w, struct err *why)
+{
+    struct verdict *v = &w->v;
+    bool *lonely = mem_new((size_t)w->tiles.count, sizeof *lonely, why);
+    if (!lonely) return E_NOMEM;
+    for (int32_t tile = 0; tile < w->tiles.count; tile++) {
+        const enum tile_state s = v->tiles[tile].state;
+        lonely[tile] =
+            (s == TILE_UNSHARP_BEFORE || s == TILE_UNSHARP_AFTER) && like_around(v, tile) < LIKE_LEAST;
+    }
+    for (int32_t tile = 0; tile < w->tiles.count; tile++)
+        if (lonely[tile]) v->tiles[tile].state = w->curves[tile].peak_count ? TILE_COVERED : TILE_NO_TEXTURE;
+    mem_free(lonely);
+    return E_OK;
+}
+
 int places_judge(struct work *w, struct err *why)
 {
-    (void)why;
     struct verdict *v = &w->v;
     int32_t count[TILE_GAP + 1] = {0}, inside = 0;
-    for (int32_t tile = 0; tile < w->tiles.count; tile++) {
+    for (int32_t tile = 0; tile < w->tiles.count; tile++)
         v->tiles[tile].state = judge_tile(w, tile);
+    int rc = drop_lonely_ends(w, why);
+    if (rc) return rc;
+    for (int32_t tile = 0; tile < w->tiles.count; tile++) {
         copy_peaks(&w->curves[tile], &v->tiles[tile]);
         count[v->tiles[tile].state]++;
         inside += v->tiles[tile].state != TILE_OUTSIDE;

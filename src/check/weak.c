@@ -86,6 +86,8 @@ static double worry(const struct work *w, int32_t tile)
     default:
         return 0;
     }
+    const struct tile_curve *c = &w->curves[tile];
+    if (c->first > 0 || c->last + 1 < w->tiles.frames) return 0; /* leaves the picture: cropped when merged */
     return (w->blurred[best_frame(w, tile)] ? 1 : 0) + between(w, tile) + 0.5 * doubt(tv) +
            0.3 * softness(tv);
 }
