@@ -106,7 +106,7 @@ struct job {
     double overlap;          /* 0..1 of the depth of field; negative: not given; or */
     int32_t slices;          /* between near and far, both included */
     struct region_px region;
-    int64_t settle_us; /* negative: not given */
+    int64_t settle_us;      /* negative: not given */
     int64_t exposure_us;    /* 0: not given */
     int64_t start_delay_us; /* negative: not given */
     double blur_limit_px;   /* 0: the default */

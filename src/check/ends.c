@@ -98,7 +98,9 @@ double ends_fit(const struct tiles *t, const struct focus_shape *shape, int32_t 
     while (last > first && z[last] > to_z + FIT_FRAMES)
         last--;
     double best = INFINITY, best_at = NAN;
-    for (double at = from_z; at <= to_z + FIT_STEP / 2; at += FIT_STEP) {
+    const int32_t steps = (int32_t)floor((to_z - from_z) / FIT_STEP + 0.5);
+    for (int32_t i = 0; i <= steps; i++) {
+        const double at = from_z + i * FIT_STEP;
         const double misfit = misfit_at(t, shape, tile, z, first, last, at, finest);
         if (misfit < best) {
             best = misfit;

@@ -55,7 +55,8 @@ static void follow_places(const struct check_input *in, struct tiles *t)
 void tiles_corner(const struct tiles *t, int32_t tile, double *x_px, double *y_px)
 {
     *x_px = (double)(tile % t->cols) * t->tile_px;
-    *y_px = (double)(tile / t->cols) * t->tile_px;
+    const int32_t row = tile / t->cols;
+    *y_px = (double)row * t->tile_px;
 }
 
 void tiles_follow(const struct tiles *t, int32_t frame, double x_px, double y_px, double *x_out,

@@ -1,4 +1,5 @@
-/* test.h - what every test program includes first: cmocka, less its fail(), whose name base/err.h has: fail_msg says why. */
+/* test.h - what every test program includes first: cmocka, less its fail(), whose name base/err.h has:
+ * fail_msg says why. */
 #ifndef TESTS_SUPPORT_TEST_H
 #define TESTS_SUPPORT_TEST_H
 

@@ -339,7 +339,7 @@ static void the_bytes_end_with_their_checksum(void **state)
     assert_int_equal(slow_crc32((const uint8_t *)"123456789", 9), 0xCBF43926);
     assert_int_equal(measure_to_bytes(&m, &bytes, &count, &why), E_OK);
     const uint8_t *end = bytes + count - 4;
-    assert_int_equal(end[0] | end[1] << 8 | end[2] << 16 | (uint32_t)end[3] << 24,
+    assert_int_equal(end[0] | (uint32_t)end[1] << 8 | (uint32_t)end[2] << 16 | (uint32_t)end[3] << 24,
                      slow_crc32(bytes, count - 4));
     free(bytes);
     frame_measure_clear(&m);
