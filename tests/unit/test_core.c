@@ -308,7 +308,7 @@ static void ramps_stay_within_speed_and_acceleration_and_waste_no_time(void **st
         double took_ms = (double)(g->edge_ns[g->edges - 1] - g->edge_ns[0]) * 1e-6;
         double best_ms = best_time_s((double)(LENGTHS[i] - 1)) * 1e3;
         assert_true(took_ms > best_ms - 2 && took_ms < best_ms + 4);
-        assert_true(ms >= took_ms && ms <= took_ms + 2);
+        assert_true((double)ms >= took_ms && (double)ms <= took_ms + 2);
         worst_ms = fmax(worst_ms, took_ms - best_ms);
     }
     printf("measured: core: ramps at most %.2f ms slower than the quickest\n", worst_ms);
