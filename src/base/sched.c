@@ -81,6 +81,11 @@ int64_t sched_now_us(const struct sched *s)
     return s->is_virtual ? s->now_us : clock_us(CLOCK_MONOTONIC) - s->began_us;
 }
 
+int64_t sched_began_us(const struct sched *s)
+{
+    return s->began_us;
+}
+
 int64_t sched_wall_us(const struct sched *s)
 {
     return s->is_virtual ? SCHED_VIRTUAL_START_US + s->now_us : clock_us(CLOCK_REALTIME);
@@ -181,11 +186,11 @@ static bool step_virtual(struct sched *s, int64_t deadline_us)
     return false;
 }
 
-static int wait_ms(int64_t now_us, int64_t until_us)
+static int wait_for(struct pollfd *fds, int count, int64_t now_us, int64_t until_us)
 {
-    if (until_us == SCHED_NEVER) return -1;
-    int64_t ms = (until_us - now_us + 999) / 1000;
-    return ms < 0 ? 0 : ms > 3600000 ? 3600000 : (int)ms;
+    int64_t us = until_us - now_us;
+    struct timespec most = {.tv_sec = us / 1000000, .tv_nsec = us % 1000000 * 1000};
+    return ppoll(fds, (nfds_t)count, until_us == SCHED_NEVER ? NULL : &most, NULL);
 }
 
 static bool step_real(struct sched *s, int64_t deadline_us)
@@ -202,7 +207,7 @@ static bool step_real(struct sched *s, int64_t deadline_us)
         int n = s->watch_count;
         for (int i = 0; i < n; i++)
             fds[i] = (struct pollfd){.fd = s->watches[i].fd, .events = POLLIN};
-        int ready = poll(fds, (nfds_t)n, wait_ms(now, until));
+        int ready = wait_for(fds, n, now, until);
         if (ready < 0 && errno == EINTR) return true;
         for (int i = 0; ready > 0 && i < n; i++) {
             if (!fds[i].revents) continue;

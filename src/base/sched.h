@@ -27,6 +27,9 @@ void sched_free(struct sched *); /* pending calls are dropped; NULL is fine */
 bool sched_is_virtual(const struct sched *);
 int64_t sched_now_us(const struct sched *); /* microseconds since this scheduler began */
 
+/* Time 0 of this scheduler on the monotonic clock that all programs of the machine share; virtual: 0. */
+int64_t sched_began_us(const struct sched *);
+
 /* Wall clock for records, microseconds since 1970. Virtual: 2001-01-01T20:00:00Z + now. */
 #define SCHED_VIRTUAL_START_US (978379200LL * 1000000LL)
 int64_t sched_wall_us(const struct sched *);
