@@ -12,7 +12,7 @@ override B := $(B)/san
 SANFLAGS   := -fsanitize=address,undefined -fno-sanitize-recover=all -fno-omit-frame-pointer
 endif
 
-LIBS       := yaml-0.1 jansson sqlite3 libjpeg libraw_r libtiff-4 libpng libexif fftw3f nettle cairo
+LIBS       := yaml-0.1 jansson sqlite3 libjpeg libraw_r libtiff-4 libpng libexif fftw3f nettle cairo libserialport
 WERROR     ?=
 WARN       := -Wall -Wextra -Wshadow -Wconversion $(WERROR)
 CPPFLAGS   += -D_GNU_SOURCE -Iinclude -Isrc -I. $(shell pkg-config --cflags $(LIBS) 2>/dev/null)
@@ -20,7 +20,7 @@ STDFLAGS   := -std=c11 -ffp-contract=off -pthread $(WARN) $(SANFLAGS)
 # The raw library names its C++ runtime for static linking; this is a C program.
 LDLIBS     += $(filter-out -lstdc++,$(shell pkg-config --libs $(LIBS) 2>/dev/null)) -lm -pthread
 
-SOURCES    := $(filter-out src/main.c,$(wildcard src/*.c src/*/*.c firmware/core/*.c firmware/native/*.c))
+SOURCES    := $(filter-out src/main.c firmware/native/main.c,$(wildcard src/*.c src/*/*.c firmware/core/*.c firmware/native/*.c))
 OBJECTS    := $(SOURCES:%.c=$(B)/obj/%.o)
 TESTS_FAST := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/unit/test_*.c tests/contract/test_*.c tests/flow/test_*.c))
 TESTS_LONG := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/long/test_*.c))
@@ -31,10 +31,13 @@ SPEEDS     := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/speed/speed_*.c
 .DEFAULT_GOAL := build
 .PHONY: build demo test check soak speed lint install clean help deps-build deps-check check-tests test-programs san-tests format
 
-build: $(B)/staddle ## build the program: build/staddle
+build: $(B)/staddle $(B)/staddle-virtual-rail ## build the programs: build/staddle, build/staddle-virtual-rail
 
 $(B)/staddle: $(B)/obj/src/main.o $(B)/libstaddle.a
 	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS)
+
+$(B)/staddle-virtual-rail: $(B)/obj/firmware/native/main.o $(B)/libstaddle.a
+	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ -lm -pthread
 
 $(B)/libstaddle.a: $(OBJECTS)
 	$(Q)rm -f $@ && ar rcs $@ $^
@@ -91,6 +94,7 @@ deps-check:
 
 install: build ## install the program and its manual page under PREFIX
 	install -D -m 755 $(B)/staddle $(DESTDIR)$(PREFIX)/bin/staddle
+	install -D -m 755 $(B)/staddle-virtual-rail $(DESTDIR)$(PREFIX)/bin/staddle-virtual-rail
 	install -D -m 644 src/staddle.1 $(DESTDIR)$(PREFIX)/share/man/man1/staddle.1
 
 clean: ## remove what was built

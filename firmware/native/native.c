@@ -168,6 +168,7 @@ void native_rail_connect(struct native_rail *n, void (*send)(void *arg, const ui
 
 void native_rail_receive(struct native_rail *n, const uint8_t *bytes, size_t count)
 {
+    go_on(n); /* real time: what was due before these bytes came */
     for (size_t i = 0; i < count; i++) {
         core_byte(&n->core, bytes[i], read_inputs(n), core_time(n, ticks_now(n)));
         drain(n);
