@@ -33,9 +33,11 @@ struct camera_spec {
 };
 
 struct axis_spec {
-    char kind[NAME_ROOM]; /* "rail" */
-    char link[PATH_ROOM]; /* "simulated", or a device path */
-    int64_t lead_nm;      /* travel of the carriage per turn of the screw */
+    char kind[NAME_ROOM];  /* "rail" */
+    char link[PATH_ROOM];  /* "simulated", or a device path */
+    int32_t baud;          /* of a serial port; 0: 250000 */
+    char world[PATH_ROOM]; /* "": none; else where a simulated bench's world listens for a virtual rail */
+    int64_t lead_nm;       /* travel of the carriage per turn of the screw */
     int32_t steps_per_rev, microsteps;
     int64_t clearance_nm; /* how far the rail may go toward the subject from the near mark; 0 unknown */
     int64_t backlash_nm;

@@ -1,5 +1,6 @@
 /* bench_file.c - the keys of a bench file. */
 #include <stdio.h>
+#include <string.h>
 
 #include "base/mem.h"
 #include "config/config.h"
@@ -19,6 +20,8 @@ static const struct key_row rows[] = {
     {"camera.sync_s", VALUE_S, false, AT(camera.sync_us), 0.0001, 1, NULL},
     {"axis.kind", VALUE_NAME, false, AT(axis.kind), 0, 0, NULL},
     {"axis.link", VALUE_TEXT, false, AT(axis.link), 0, 0, NULL},
+    {"axis.baud", VALUE_INTEGER, false, AT(axis.baud), 115200, 250000, NULL},
+    {"axis.world", VALUE_TEXT, false, AT(axis.world), 0, 0, NULL},
     {"axis.lead_mm", VALUE_MM, true, AT(axis.lead_nm), 0.01, 100, NULL},
     {"axis.steps_per_rev", VALUE_INTEGER, true, AT(axis.steps_per_rev), 1, 100000, NULL},
     {"axis.microsteps", VALUE_INTEGER, true, AT(axis.microsteps), 1, 256, NULL},
@@ -57,6 +60,21 @@ static int check_lens(const struct bench *b, struct err *why)
                 b->path);
 }
 
+static int check_axis(const struct bench *b, struct err *why)
+{
+    const struct axis_spec *a = &b->axis;
+    if (a->baud && a->baud != 115200 && a->baud != 250000)
+        return fail(why, E_INPUT,
+                    "%s:%d: axis.baud %d: write 250000, or 115200 where the controller was built for it",
+                    b->path, origin_line(&b->origins, "axis.baud"), (int)a->baud);
+    if (a->world[0] && !strcmp(a->link, "simulated"))
+        return fail(why, E_INPUT,
+                    "%s:%d: axis.world is for a virtual rail behind a port; give that port as axis.link, or "
+                    "leave it out",
+                    b->path, origin_line(&b->origins, "axis.world"));
+    return E_OK;
+}
+
 static int finish(struct bench *b, struct err *why)
 {
     b->lens.pupil_ratio_given = b->lens.pupil_ratio != 0;
@@ -65,7 +83,8 @@ static int finish(struct bench *b, struct err *why)
     if (!b->camera.kind[0]) snprintf(b->camera.kind, sizeof b->camera.kind, "simulated");
     if (!b->axis.kind[0]) snprintf(b->axis.kind, sizeof b->axis.kind, "rail");
     if (!b->axis.link[0]) snprintf(b->axis.link, sizeof b->axis.link, "simulated");
-    return check_lens(b, why);
+    int rc = check_axis(b, why);
+    return rc ? rc : check_lens(b, why);
 }
 
 int bench_parse(const char *text, const char *name, struct bench *out, struct err *why)

@@ -5,6 +5,8 @@
 
 #include "device/axis_rail.h"
 #include "device/link_mem.h"
+#include "device/link_pty.h"
+#include "device/link_serial.h"
 
 #define LIST_ROOM 128
 
@@ -22,8 +24,20 @@ static int open_link_mem(const struct backend_env *env, struct link **out, struc
     return *out ? E_OK : E_NOMEM;
 }
 
+static int open_link_pty(const struct backend_env *env, struct link **out, struct err *why)
+{
+    return link_pty_open(env->sched, env->bench->axis.link, out, why);
+}
+
+static int open_link_serial(const struct backend_env *env, struct link **out, struct err *why)
+{
+    return link_serial_open(env->sched, env->bench->axis.link, env->bench->axis.baud, out, why);
+}
+
 static const struct link_backend links[] = {
     {"simulated", true, open_link_mem},
+    {"pseudo-terminal", false, open_link_pty},
+    {"serial port", false, open_link_serial},
 };
 
 static int open_axis_rail(const struct backend_env *env, struct axis **out, struct err *why)
@@ -33,7 +47,9 @@ static int open_axis_rail(const struct backend_env *env, struct axis **out, stru
     int rc = backend_link(env->bench->axis.link, &row, why);
     if (!rc) rc = row->open(env, &link, why);
     if (rc) return rc;
+    if (env->wrap_link) link = env->wrap_link(env->wrap_arg, link);
     struct axis_rail_opts opts = {.port = row->simulated ? "the simulated rail" : env->bench->axis.link,
+                                  .baud = env->bench->axis.baud,
                                   .speed_counts_per_s = env->speed_counts_per_s,
                                   .accel_counts_per_s2 = env->accel_counts_per_s2};
     return axis_rail_open(env->sched, link, &opts, out, why);
@@ -82,12 +98,12 @@ int backend_axis(const char *kind, const struct axis_backend **out, struct err *
 
 int backend_link(const char *kind, const struct link_backend **out, struct err *why)
 {
-    char known[LIST_ROOM] = "";
-    for (size_t i = 0; i < COUNT(links); i++) {
-        list(known, links[i].kind);
-        if (strcmp(links[i].kind, kind) != 0) continue;
-        *out = &links[i];
-        return E_OK;
-    }
-    return fail(why, E_UNSUPPORTED, "axis.link %s: cannot be opened yet; use one of: %s", kind, known);
+    if (!strcmp(kind, "simulated"))
+        *out = &links[0];
+    else if (!strchr(kind, '/'))
+        return fail(why, E_UNSUPPORTED,
+                    "axis.link %s: there is no such link; use simulated, or the path of a port", kind);
+    else
+        *out = link_pty_is(kind) ? &links[1] : &links[2];
+    return E_OK;
 }

@@ -20,6 +20,9 @@ struct backend_env {
     const struct camera_sim_opts *camera_sim; /* NULL: no world here */
     struct native_rail *controller;           /* of the simulated link; NULL: no world here */
     int64_t link_latency_us;                  /* of the simulated link; 0 its default, negative none */
+    /* Tests: puts something around the link just opened; takes it, and gives back what stands for it. */
+    struct link *(*wrap_link)(void *arg, struct link *);
+    void *wrap_arg;
     int64_t speed_counts_per_s, accel_counts_per_s2;
 };
 
@@ -30,7 +33,7 @@ struct camera_backend {
 };
 
 struct link_backend {
-    const char *kind; /* as in axis.link */
+    const char *kind; /* as in axis.link, or what a path there leads to */
     bool simulated;
     int (*open)(const struct backend_env *, struct link **out, struct err *);
 };
@@ -40,7 +43,7 @@ struct axis_backend {
     int (*open)(const struct backend_env *, struct axis **out, struct err *);
 };
 
-/* E_UNSUPPORTED with the list of those that there are. */
+/* E_UNSUPPORTED with the list of those that there are. A link may also be the path of a port. */
 int backend_camera(const char *kind, const struct camera_backend **out, struct err *);
 int backend_axis(const char *kind, const struct axis_backend **out, struct err *);
 int backend_link(const char *kind, const struct link_backend **out, struct err *);

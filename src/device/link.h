@@ -1,5 +1,7 @@
 /* link.h - bytes to and from a rail controller, with no meaning. link_mem.c: the virtual controller in this
- * process. Never blocks. Bytes that arrive are handed to `receive` on the scheduler's thread. */
+ * process; link_pty.c: the same behind a pseudo-terminal; link_serial.c: a real port; link_fault.c: a bad
+ * line around any of them. Never blocks. Bytes that arrive are handed to `receive` on the scheduler's thread.
+ */
 #ifndef STADDLE_DEVICE_LINK_H
 #define STADDLE_DEVICE_LINK_H
 
@@ -20,6 +22,8 @@ struct link {
     const struct link_ops *ops;
     void (*receive)(void *arg, const uint8_t *bytes, size_t count); /* count 0: the other end is gone */
     void *receive_arg;
+    int64_t listen_us; /* opening may have restarted the controller: say nothing for so long, or until it
+                          speaks */
 };
 
 #endif

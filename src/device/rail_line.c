@@ -5,14 +5,15 @@
 
 #include "base/mem.h"
 
-#define REPEATS_MOST  5
-#define ROUNDS_MOST   4 /* resynchronisations in a row that end with the same request unanswered */
-#define QUIET_US      20000
-#define QUIET_MOST_US 500000 /* of noise that never ends */
-#define PATIENCE_US   50000  /* beyond the line's own time */
-#define STATE_CHARS   17
+#define REPEATS_MOST   5
+#define ROUNDS_MOST    4 /* resynchronisations in a row that end with the same request unanswered */
+#define QUIET_US       20000
+#define QUIET_MOST_US  500000  /* of noise that never ends */
+#define LISTEN_MOST_US 8000000 /* to a board that babbles while it starts */
+#define PATIENCE_US    50000   /* beyond the line's own time */
+#define STATE_CHARS    17
 
-enum line_mode { LINE_QUIET, LINE_HELLO, LINE_IDLE, LINE_WAITING, LINE_GONE };
+enum line_mode { LINE_LISTEN, LINE_QUIET, LINE_HELLO, LINE_IDLE, LINE_WAITING, LINE_GONE };
 
 struct rail_line {
     struct sched *sched;
@@ -88,14 +89,19 @@ static void build_and_send(struct rail_line *l, const struct rail_request *r, en
     send_request(l);
 }
 
-static void resynchronise(struct rail_line *l)
+static void be_quiet(struct rail_line *l)
 {
     l->mode = LINE_QUIET;
     l->in_count = 0;
     l->quiet_since_us = sched_now_us(l->sched);
-    l->counts.resynchronised++;
     set_timer(l, QUIET_US);
     put_on_line(l, "\n\n", 2);
+}
+
+static void resynchronise(struct rail_line *l)
+{
+    l->counts.resynchronised++;
+    be_quiet(l);
 }
 
 static void no_answer(struct rail_line *l)
@@ -108,8 +114,14 @@ static void no_answer(struct rail_line *l)
         l->rounds = same ? l->rounds + 1 : 1;
     }
     if (is_hello || l->rounds > ROUNDS_MOST) {
-        fail(&why, E_TIMEOUT, "rail: no reply to %s after %d repeats on %s; is the controller powered?",
-             l->lost.word[0] ? l->lost.word : l->request.word, REPEATS_MOST, l->port);
+        bool babble = l->nonce < 0 && l->counts.damaged;
+        fail(
+            &why, E_TIMEOUT,
+            babble
+                ? "rail: no reply to %s after %d repeats on %s; what answers there is no rail controller, or "
+                  "axis.baud is wrong"
+                : "rail: no reply to %s after %d repeats on %s; is the controller powered?",
+            l->lost.word[0] ? l->lost.word : l->request.word, REPEATS_MOST, l->port);
         give_up(l, &why);
         return;
     }
@@ -120,7 +132,9 @@ static void on_timer(void *arg)
 {
     struct rail_line *l = arg;
     l->timer = 0;
-    if (l->mode == LINE_QUIET) {
+    if (l->mode == LINE_LISTEN) {
+        be_quiet(l);
+    } else if (l->mode == LINE_QUIET) {
         build_and_send(l, &(struct rail_request){.word = "hello"}, LINE_HELLO);
     } else if (l->mode == LINE_HELLO || l->mode == LINE_WAITING) {
         if (l->repeats == REPEATS_MOST) {
@@ -180,6 +194,10 @@ static void take_line(struct rail_line *l, const char *line, uint8_t count)
         l->counts.damaged++;
         return;
     }
+    if (l->mode == LINE_LISTEN) {
+        if (!strcmp(verdict, "up")) be_quiet(l);
+        return;
+    }
     if (take_nonce(l, nonce)) {
         l->user.rebooted(l->user.arg);
         if (l->mode != LINE_GONE) resynchronise(l);
@@ -209,6 +227,8 @@ static void on_bytes(void *arg, const uint8_t *bytes, size_t count)
     }
     if (l->mode == LINE_QUIET && sched_now_us(l->sched) - l->quiet_since_us < QUIET_MOST_US)
         set_timer(l, QUIET_US);
+    if (l->mode == LINE_LISTEN && sched_now_us(l->sched) - l->quiet_since_us < LISTEN_MOST_US)
+        set_timer(l, l->link->listen_us);
     for (size_t i = 0; i < count && l->mode != LINE_GONE; i++) {
         char c = (char)bytes[i];
         if (c == '\n') {
@@ -248,10 +268,10 @@ struct rail_line *rail_line_open(struct sched *sched, struct link *link, const c
     l->latency_us = -1;
     link->receive = on_bytes;
     link->receive_arg = l;
-    l->mode = LINE_QUIET;
+    l->mode = link->listen_us ? LINE_LISTEN : LINE_QUIET;
     l->quiet_since_us = sched_now_us(sched);
-    set_timer(l, QUIET_US);
-    int rc = link->ops->send(link, "\n\n", 2, why);
+    set_timer(l, link->listen_us ? link->listen_us : QUIET_US);
+    int rc = link->listen_us ? E_OK : link->ops->send(link, "\n\n", 2, why);
     if (rc) {
         rail_line_close(l);
         return NULL;

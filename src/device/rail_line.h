@@ -1,6 +1,7 @@
 /* rail_line.h - the host's end of the wire: one request at a time, repeated until it is answered. What the
  * words mean is axis_rail.c's business.
  *
+ *     start -> LISTEN (a boot line, or silence for as long as the link asks for; most links do not) -> QUIET
  *     start -> QUIET (LF LF, 20 ms of silence) -> HELLO -> ready() -> IDLE
  *     IDLE -- ask --> WAITING -- answered() --> IDLE
  *     WAITING or HELLO -- 5 repeats unanswered --> QUIET, or gone() when hello has failed too

@@ -9,6 +9,7 @@
 #include "plan/slices.h"
 #include "plan/timeline.h"
 #include "run/wishes.h"
+#include "sim/world_port.h"
 
 #define COMMIT_US    5000
 #define MEASURE_US   250000
@@ -18,8 +19,9 @@
 
 /* What stands behind the devices of a simulated bench. */
 struct stage {
-    struct native_rail *controller;
-    struct bench bench; /* as given, with the world in place of every device */
+    struct native_rail *controller; /* NULL: a virtual rail in another process, which knocks at the port */
+    struct world_port *port;
+    struct bench bench; /* as given, with the world in place of every device that is not there */
     struct camera_sim_opts camera;
     int64_t switch_counts, backlash_counts;
 };
@@ -87,19 +89,36 @@ static int build_world(struct rig *r, const struct rig_opts *o, struct err *why)
     return E_OK;
 }
 
+/* What moves the world: the controller in this process, or one in another that tells its edges. */
+static int build_mover(struct rig *r, const struct rig_opts *o, struct err *why)
+{
+    struct stage *s = r->stage;
+    if (strcmp(s->bench.axis.link, "simulated") != 0) {
+        const struct world_port_user user = world_port_of(r->world);
+        if (s->bench.axis.world[0])
+            return world_port_open(r->sched, s->bench.axis.world, &user, &s->port, why);
+        return fail(
+            why, E_INPUT,
+            "axis.link %s: a simulated camera sees nothing of that rail; start staddle-virtual-rail with "
+            "--world PATH, and give the same PATH as axis.world",
+            s->bench.axis.link);
+    }
+    s->controller = native_rail_new(
+        r->sched,
+        &(struct native_rail_opts){.arg = r, .edge = on_edge, .switches = on_switches, .seed = o->seed}, why);
+    return s->controller ? E_OK : why && why->code ? why->code : E_NOMEM;
+}
+
 static int build_stage(struct rig *r, const struct rig_opts *o, struct err *why)
 {
     struct stage *s = r->stage = mem_new(1, sizeof *s, why);
     if (!s) return E_NOMEM;
     s->bench = *o->bench;
     strcpy(s->bench.camera.kind, "simulated");
-    strcpy(s->bench.axis.link, "simulated");
+    if (o->virtual_clock) strcpy(s->bench.axis.link, "simulated");
     int rc = build_world(r, o, why);
+    if (!rc) rc = build_mover(r, o, why);
     if (rc) return rc;
-    s->controller = native_rail_new(
-        r->sched,
-        &(struct native_rail_opts){.arg = r, .edge = on_edge, .switches = on_switches, .seed = o->seed}, why);
-    if (!s->controller) return why && why->code ? why->code : E_NOMEM;
     const struct lens_spec *lens = &o->bench->lens;
     s->camera = (struct camera_sim_opts){.spec = &s->bench.camera,
                                          .sched = r->sched,
@@ -123,6 +142,8 @@ static int open_devices(struct rig *r, const struct rig_opts *o, const struct ca
                               .camera_sim = &r->stage->camera,
                               .controller = r->stage->controller,
                               .link_latency_us = o->times.link_us,
+                              .wrap_link = o->wrap_link,
+                              .wrap_arg = o->wrap_arg,
                               .speed_counts_per_s = motion.speed_counts_per_s,
                               .accel_counts_per_s2 = motion.accel_counts_per_s2};
     int rc = camera->open(&env, &r->camera, why);
@@ -224,6 +245,7 @@ void bench_close(struct rig *r)
     }
     free_spaces(r->spaces);
     if (r->stage) native_rail_free(r->stage->controller);
+    if (r->stage) world_port_close(r->stage->port);
     world_free(r->world);
     mem_free(r->stage);
     sched_free(r->sched);

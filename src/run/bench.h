@@ -46,6 +46,7 @@ struct rig_opts {
     /* Tests: put something around a device just opened; takes it, and gives back what stands for it. */
     struct camera *(*wrap_camera)(void *arg, struct camera *);
     struct axis *(*wrap_axis)(void *arg, struct axis *);
+    struct link *(*wrap_link)(void *arg, struct link *);
     void *wrap_arg;
 };
 

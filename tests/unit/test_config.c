@@ -30,6 +30,13 @@ static void every_bad_bench_is_told_with_its_line(void **state)
     static const struct bad table[] = {
         {"", "b.yaml:1: the file is empty; a bench file has keys in it"},
         {"# only a remark\n", "b.yaml:1: the file is empty; a bench file has keys in it"},
+        {"axis:\n  baud: 9600\n",
+         "b.yaml:2: axis.baud: 9600 is out of range; write a whole number from 115200 to 250000"},
+        {BENCH "  baud: 200000\nlens:\n  f_number: 4\n",
+         "b.yaml:9: axis.baud 200000: write 250000, or 115200 where the controller was built for it"},
+        {BENCH "  world: a-socket\nlens:\n  f_number: 4\n",
+         "b.yaml:9: axis.world is for a virtual rail behind a port; give that port as axis.link, or leave it "
+         "out"},
         {"- a\n- b\n", "b.yaml:1: a bench file is a list of 'key: value' lines; write it so"},
         {"hello\n", "b.yaml:1: a bench file is a list of 'key: value' lines; write it so"},
         {BENCH "lens:\n  f_number: 0\n",
