@@ -156,6 +156,18 @@ static bool loss_pattern(const struct frame_loss *loss, int32_t frames, int32_t 
     return loss[i - 1].fine - usual > PATTERN_SHARE * less && loss[i + 1].fine - usual > PATTERN_SHARE * less;
 }
 
+/* Beside a bad frame one is better by comparison, or bad itself, or cannot be judged; anything else says that
+ * the loss is of the subject: steep depth, seen by few tiles. */
+static bool loss_believed(const struct frame_loss *loss, int32_t frames, int32_t i, double usual)
+{
+    for (int32_t j = i - 1; j <= i + 1; j += 2) {
+        if (j < 0 || j >= frames || isnan(loss[j].fine)) continue;
+        const double more = loss[j].fine - usual;
+        if (more < 0 && more > -LOSS_PATTERN) return false;
+    }
+    return true;
+}
+
 int frames_blurred(const struct frame_loss *loss, int32_t frames, bool *bad, int32_t *judged, struct err *why)
 {
     double *room = mem_new(2 * (size_t)frames, sizeof *room, why);
@@ -176,7 +188,8 @@ int frames_blurred(const struct frame_loss *loss, int32_t frames, bool *bad, int
         if (isnan(loss[i].fine)) continue;
         const double less = usual - loss[i].fine;
         /* The frames beside a bad one change direction too, but look better by that, not worse. */
-        bad[i] = less > alone_most || loss_pattern(loss, frames, i, usual) ||
+        bad[i] = (less > alone_most && loss_believed(loss, frames, i, usual)) ||
+                 loss_pattern(loss, frames, i, usual) ||
                  (loss[i].direction > direction_most && less > LOSS_LEAST);
     }
     mem_free(room);
