@@ -6,6 +6,7 @@
 
 #include "base/json.h"
 #include "base/mem.h"
+#include "cmd_length.h"
 
 #define VALUES_MOST 32
 
@@ -183,7 +184,7 @@ static int parse(struct cmd *c, int argc, char **argv, struct err *why)
         } else if (!only_operands && argv[i][0] == '-' && argv[i][1] == '-') {
             int rc = parse_option(c, argc, argv, &i, why);
             if (rc) return rc;
-        } else if (!only_operands && argv[i][0] == '-' && argv[i][1]) {
+        } else if (!only_operands && argv[i][0] == '-' && argv[i][1] && !cmd_looks_like_length(argv[i])) {
             return fail(why, E_INPUT, "%s: options have two dashes; 'staddle %s --help' lists them", argv[i],
                         c->verb->name);
         } else {

@@ -16,6 +16,7 @@ int main(int argc, char **argv)
         &verb_measure,
         &verb_check,
         &verb_handover,
+        &verb_axis,
         &verb_version,
         NULL,
     };

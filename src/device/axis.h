@@ -15,7 +15,8 @@ enum axis_cap {
     AXIS_HOMES = 1 << 0,
     AXIS_ABSOLUTE = 1 << 1, /* knows its position once homed */
     AXIS_LIMITS = 1 << 2,
-    AXIS_SHAPES = 1 << 3, /* takes a shape and moves by it */
+    AXIS_SHAPES = 1 << 3,           /* takes a shape and moves by it */
+    AXIS_WAITS_FOR_PERSON = 1 << 4, /* a move takes as long as a person does */
 };
 
 enum axis_phase { AXIS_STARTING, AXIS_REST, AXIS_MOVING, AXIS_FINDING, AXIS_STOPPED, AXIS_ALARM, AXIS_GONE };

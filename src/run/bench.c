@@ -82,7 +82,6 @@ static int build_world(struct rig *r, const struct rig_opts *o, struct err *why)
                          why);
     if (!r->world) return why && why->code ? why->code : E_NOMEM;
     r->stage->switch_counts = counts_from_nm(p, p->travel.first_nm - p->travel.take_up_nm - SPARE_NM);
-    r->stage->backlash_counts = counts_from_nm(p, o->bench->axis.backlash_nm);
     int64_t near_switch_nm = slices_nm_of(r->stage->switch_counts, p->nm_per_count_num, p->nm_per_count_den);
     world_set_travel(r->world, near_switch_nm, p->travel.last_nm + SPARE_NM);
     world_place(r->world, near_switch_nm + PARKED_NM);
@@ -109,11 +108,21 @@ static int build_mover(struct rig *r, const struct rig_opts *o, struct err *why)
     return s->controller ? E_OK : why && why->code ? why->code : E_NOMEM;
 }
 
+/* Is any device of this bench a simulated one? */
+static bool needs_world(const struct rig_opts *o)
+{
+    const struct bench *b = o->bench;
+    if (o->virtual_clock || !strcmp(b->axis.link, "simulated") || b->axis.world[0]) return true;
+    return !o->no_camera && !strcmp(b->camera.kind, "simulated");
+}
+
 static int build_stage(struct rig *r, const struct rig_opts *o, struct err *why)
 {
     struct stage *s = r->stage = mem_new(1, sizeof *s, why);
     if (!s) return E_NOMEM;
     s->bench = *o->bench;
+    s->backlash_counts = counts_from_nm(o->plan, o->bench->axis.backlash_nm);
+    if (!needs_world(o)) return E_OK;
     strcpy(s->bench.camera.kind, "simulated");
     if (o->virtual_clock) strcpy(s->bench.axis.link, "simulated");
     int rc = build_world(r, o, why);
@@ -146,13 +155,15 @@ static int open_devices(struct rig *r, const struct rig_opts *o, const struct ca
                               .wrap_arg = o->wrap_arg,
                               .speed_counts_per_s = motion.speed_counts_per_s,
                               .accel_counts_per_s2 = motion.accel_counts_per_s2};
-    int rc = camera->open(&env, &r->camera, why);
+    int rc = camera ? camera->open(&env, &r->camera, why) : E_OK;
     if (!rc) rc = axis->open(&env, &r->axis, why);
     if (rc) return rc;
-    if (o->wrap_camera) r->camera = o->wrap_camera(o->wrap_arg, r->camera);
+    if (camera && o->wrap_camera) r->camera = o->wrap_camera(o->wrap_arg, r->camera);
     if (o->wrap_axis) r->axis = o->wrap_axis(o->wrap_arg, r->axis);
-    r->camera->notice = on_camera;
-    r->camera->notice_arg = r;
+    if (camera) {
+        r->camera->notice = on_camera;
+        r->camera->notice_arg = r;
+    }
     r->axis->notice = on_axis;
     r->axis->notice_arg = r;
     r->axis_noticed = true; /* the loop looks once by itself */
@@ -208,9 +219,11 @@ static int choose_workers(int wanted)
 
 int bench_open(const struct rig_opts *o, struct rig **out, struct err *why)
 {
-    const struct camera_backend *camera;
+    const struct camera_backend *camera = NULL;
     const struct axis_backend *axis;
-    int rc = backend_camera(o->virtual_clock ? "simulated" : o->bench->camera.kind, &camera, why);
+    int rc = E_OK;
+    if (!o->no_camera)
+        rc = backend_camera(o->virtual_clock ? "simulated" : o->bench->camera.kind, &camera, why);
     if (!rc) rc = backend_axis(o->bench->axis.kind, &axis, why);
     if (rc) return rc;
     struct rig *r = mem_new(1, sizeof *r, why);
