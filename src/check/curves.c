@@ -16,7 +16,7 @@
 /* ... by this much in ln (a quarter: what neighbours at a depth edge do to a curve stays below) ... */
 #define PEAK_LOG 0.25
 /* ... and is no side lobe: the defocused disc of a strong edge has them up to 2 % (first ring of (2
- * J1(x)/x)^2, FACTS of diffraction handbooks, from memory), and a neighbour's blur leaks as much again. */
+ * J1(x)/x)^2; Born and Wolf 8.5, from memory), and a neighbour's blur leaks as much again. */
 #define PEAK_SHARE 0.05
 
 static void seen_range(const struct tiles *t, int32_t tile, struct tile_curve *c)
