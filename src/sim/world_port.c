@@ -59,18 +59,31 @@ static void take(struct world_port *p, const struct world_note *n)
     }
 }
 
-static void on_packet(void *arg)
+/* False when nothing more has arrived. */
+static bool take_packet(struct world_port *p)
 {
-    struct world_port *p = arg;
     struct world_note notes[WORLD_PORT_NOTES];
     ssize_t n = recv(p->peer, notes, sizeof notes, MSG_DONTWAIT);
-    if (n < 0 && (errno == EAGAIN || errno == EINTR)) return;
+    if (n < 0 && errno == EINTR) return true;
+    if (n < 0 && errno == EAGAIN) return false;
     if (n <= 0 || (size_t)n % sizeof *notes) {
         drop_peer(p);
-        return;
+        return false;
     }
     for (size_t i = 0; i < (size_t)n / sizeof *notes && p->peer >= 0; i++)
         take(p, &notes[i]);
+    return p->peer >= 0;
+}
+
+void world_port_catch_up(struct world_port *p)
+{
+    while (p->peer >= 0 && take_packet(p))
+        ;
+}
+
+static void on_packet(void *arg)
+{
+    take_packet(arg);
 }
 
 static void on_knock(void *arg)

@@ -54,7 +54,9 @@ struct world_port;
  */
 int world_port_open(struct sched *, const char *path, const struct world_port_user *, struct world_port **out,
                     struct err *);
-void world_port_close(struct world_port *);           /* NULL is fine */
+void world_port_close(struct world_port *); /* NULL is fine */
+/* Takes in what has arrived: every edge that went out before whatever has come in over another way. */
+void world_port_catch_up(struct world_port *);
 bool world_port_connected(const struct world_port *); /* a controller is there */
 int64_t world_port_edges(const struct world_port *);  /* so far */
 

@@ -1,181 +1,12 @@
-/* What every axis has to do, whatever moves it: src/device/axis.h, sentence by sentence. AXES lists them;
- * today there is one, the rail over the virtual controller. A rig may give no truth (place) for an axis that
- * has none. */
+/* Every axis keeps the contract, in virtual time (over a pseudo-terminal, in real time:
+ * tests/long/test_axis_pty.c). */
 #include "tests/support/test.h"
 
-#include "tests/support/rail_rig.h"
+#include "tests/support/axis_contract.h"
 
 static struct rig *open_rail(void)
 {
     return rig_open(&(struct rig_opts){.native.seed = 3, .axis.port = "the simulated rail"});
-}
-
-static const struct axis_case {
-    const char *name;
-    struct rig *(*open)(void);
-} AXES[] = {
-    {"rail", open_rail},
-};
-#define FOR_EACH_AXIS(a) for (const struct axis_case *a = AXES; a < AXES + sizeof AXES / sizeof *AXES; a++)
-
-static struct rig *ready(const struct axis_case *a)
-{
-    struct rig *g = a->open();
-    assert_true(rig_until(g, AXIS_REST, 1000000));
-    if (!(g->axis->ops->caps & AXIS_HOMES)) return g;
-    assert_int_equal(axis_home(g->axis, NULL), 0);
-    assert_true(rig_until(g, AXIS_REST, 60000000));
-    rig_forget_edges(g);
-    return g;
-}
-
-static void nothing_moves_on_opening(void **state)
-{
-    (void)state;
-    FOR_EACH_AXIS(a)
-    {
-        struct rig *g = a->open();
-        assert_int_equal(rig_state(g).phase, AXIS_STARTING);
-        assert_true(rig_until(g, AXIS_REST, 1000000));
-        rig_run_us(g, 5000000);
-        assert_int_equal(g->edges, 0);
-        assert_int_not_equal(rig_state(g).known, AXIS_KNOWN);
-        rig_close(g);
-    }
-}
-
-static void homing_makes_the_position_known(void **state)
-{
-    (void)state;
-    FOR_EACH_AXIS(a)
-    {
-        struct rig *g = ready(a);
-        struct axis_state st = rig_state(g);
-        if (g->axis->ops->caps & AXIS_HOMES) {
-            assert_int_equal(st.known, AXIS_KNOWN);
-            /* Zero is where the switch opens, the near end of the track; one step late, for two equal
-             * samples. */
-            assert_int_equal(g->place - st.position_counts, -1);
-            assert_true(g->place > 0);
-        }
-        rig_close(g);
-    }
-}
-
-static void a_move_ends_where_it_was_sent(void **state)
-{
-    (void)state;
-    static const int64_t TARGETS[] = {1000, 1001, 1000, 90000, 73, 1073, 1073};
-    FOR_EACH_AXIS(a)
-    {
-        struct rig *g = ready(a);
-        int64_t zero = g->place - rig_state(g).position_counts;
-        for (size_t i = 0; i < sizeof TARGETS / sizeof *TARGETS; i++) {
-            assert_int_equal(axis_move_to(g->axis, TARGETS[i], NULL), 0);
-            assert_int_equal(rig_state(g).phase, AXIS_MOVING);
-            assert_true(rig_until(g, AXIS_REST, 20000000));
-            struct axis_state st = rig_state(g);
-            assert_int_equal(st.position_counts, TARGETS[i]);
-            assert_int_equal(st.target_counts, TARGETS[i]);
-            assert_int_equal(g->place - zero, TARGETS[i]);
-            assert_true(st.rest_at_us <= sched_now_us(g->sched));
-        }
-        rig_close(g);
-    }
-}
-
-static void asking_takes_no_time(void **state)
-{
-    (void)state;
-    FOR_EACH_AXIS(a)
-    {
-        struct rig *g = ready(a);
-        int64_t now = sched_now_us(g->sched);
-        struct axis_state st;
-        assert_int_equal(axis_move_to(g->axis, 5000, NULL), 0);
-        assert_int_equal(axis_poll(g->axis, &st, NULL), 0);
-        assert_int_equal(axis_halt(g->axis, NULL), 0);
-        assert_int_equal(sched_now_us(g->sched), now);
-        rig_close(g);
-    }
-}
-
-static void one_thing_at_a_time(void **state)
-{
-    (void)state;
-    FOR_EACH_AXIS(a)
-    {
-        struct rig *g = ready(a);
-        struct err why = {0};
-        assert_int_equal(axis_move_to(g->axis, 5000, NULL), 0);
-        assert_int_equal(axis_move_to(g->axis, 6000, &why), E_STATE);
-        assert_true(why.text[0] != '\0');
-        if (g->axis->ops->caps & AXIS_HOMES) assert_int_equal(axis_home(g->axis, NULL), E_STATE);
-        assert_true(rig_until(g, AXIS_REST, 20000000));
-        assert_int_equal(rig_state(g).position_counts, 5000);
-        rig_close(g);
-    }
-}
-
-static void halt_is_legal_in_any_state_and_clear_ends_it(void **state)
-{
-    (void)state;
-    FOR_EACH_AXIS(a)
-    {
-        for (int when = 0; when < 4; when++) {
-            struct rig *g = when ? ready(a) : a->open();
-            if (when == 2) assert_int_equal(axis_move_to(g->axis, 20000, NULL), 0);
-            if (when == 3 && (g->axis->ops->caps & AXIS_HOMES)) assert_int_equal(axis_home(g->axis, NULL), 0);
-            rig_run_us(g, when ? 50000 : 0);
-            for (int twice = 0; twice < 2; twice++) {
-                assert_int_equal(axis_halt(g->axis, NULL), 0);
-                assert_true(rig_until(g, AXIS_STOPPED, 1000000));
-            }
-            int32_t edges = g->edges;
-            assert_int_equal(axis_move_to(g->axis, 100, NULL), E_STATE);
-            rig_run_us(g, 2000000);
-            assert_int_equal(g->edges, edges);
-            assert_int_equal(axis_clear(g->axis, NULL), 0);
-            assert_true(rig_until(g, AXIS_REST, 1000000));
-            assert_int_equal(g->edges, edges); /* clear itself moves nothing */
-            rig_close(g);
-        }
-    }
-}
-
-static void limits_are_kept(void **state)
-{
-    (void)state;
-    FOR_EACH_AXIS(a)
-    {
-        struct rig *g = ready(a);
-        if (g->axis->ops->caps & AXIS_LIMITS) {
-            assert_int_equal(axis_limits(g->axis, 2000, 1000, NULL), E_INPUT);
-            assert_int_equal(axis_limits(g->axis, 100, 2000, NULL), 0);
-            assert_true(rig_until(g, AXIS_REST, 1000000));
-            assert_int_equal(axis_move_to(g->axis, 2001, NULL), E_INPUT);
-            assert_int_equal(axis_move_to(g->axis, 99, NULL), E_INPUT);
-            assert_int_equal(axis_move_to(g->axis, 2000, NULL), 0);
-            assert_true(rig_until(g, AXIS_REST, 5000000));
-        }
-        rig_close(g);
-    }
-}
-
-static void a_notice_comes_when_the_picture_changes_and_only_then(void **state)
-{
-    (void)state;
-    FOR_EACH_AXIS(a)
-    {
-        struct rig *g = ready(a);
-        int32_t before = g->notices;
-        rig_run_us(g, 10000000);
-        assert_int_equal(g->notices, before);
-        assert_int_equal(axis_move_to(g->axis, 3000, NULL), 0);
-        assert_true(rig_until(g, AXIS_REST, 5000000));
-        assert_true(g->notices > before);
-        rig_close(g);
-    }
 }
 
 /* --- what the wrappers say for an axis that can do little --- */
@@ -209,16 +40,10 @@ static void what_an_axis_cannot_do_is_said(void **state)
 
 int main(void)
 {
+    static const struct axis_case AXES[] = {{"rail", open_rail, 1}};
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(nothing_moves_on_opening),
-        cmocka_unit_test(homing_makes_the_position_known),
-        cmocka_unit_test(a_move_ends_where_it_was_sent),
-        cmocka_unit_test(asking_takes_no_time),
-        cmocka_unit_test(one_thing_at_a_time),
-        cmocka_unit_test(halt_is_legal_in_any_state_and_clear_ends_it),
-        cmocka_unit_test(limits_are_kept),
-        cmocka_unit_test(a_notice_comes_when_the_picture_changes_and_only_then),
         cmocka_unit_test(what_an_axis_cannot_do_is_said),
     };
-    return cmocka_run_group_tests(tests, NULL, NULL);
+    int failed = axis_contract(AXES, (int)(sizeof AXES / sizeof *AXES));
+    return failed + cmocka_run_group_tests(tests, NULL, NULL);
 }

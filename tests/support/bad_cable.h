@@ -9,4 +9,7 @@
  * fewer, and that the axis was told so. Prints a figure. */
 void bad_cable_commands(int commands, struct rig_damage);
 
+/* The same on any rig, with moves of `furthest` steps at most. */
+void bad_cable_run(int commands, int furthest, const struct rig_opts *);
+
 #endif

@@ -2,6 +2,8 @@
 
 #include "tests/support/rail_rig.h"
 
+#include "device/link_pty.h"
+
 /* --- a link around a link, that damages bytes --- */
 
 struct bad_link {
@@ -80,8 +82,12 @@ static struct link *damaged(const struct rig *rig, struct link *inner, struct ri
 {
     struct bad_link *l = calloc(1, sizeof *l);
     assert_non_null(l);
-    *l = (struct bad_link){
-        .base.ops = &BAD_OPS, .inner = inner, .rig = rig, .damage = how, .state = how.seed * 2 + 1};
+    *l = (struct bad_link){.base.ops = &BAD_OPS,
+                           .base.listen_us = inner->listen_us,
+                           .inner = inner,
+                           .rig = rig,
+                           .damage = how,
+                           .state = how.seed * 2 + 1};
     inner->receive = bad_receive;
     inner->receive_arg = l;
     return &l->base;
@@ -93,6 +99,7 @@ static void on_edge(void *arg, int64_t at_ns, int dir)
 {
     struct rig *g = arg;
     g->place += dir;
+    g->pulses++;
     if (g->edges < RIG_EDGES) {
         g->edge_ns[g->edges] = at_ns;
         g->edge_dir[g->edges++] = (int8_t)dir;
@@ -135,18 +142,24 @@ static void on_heard(void *arg, const uint8_t *bytes, size_t count)
     g->heard[g->heard_count] = '\0';
 }
 
-struct rig *rig_open(const struct rig_opts *o)
+/* The same for a controller in another process. */
+static unsigned on_inputs(void *arg, int64_t *sure_edges)
 {
-    struct rig *g = calloc(1, sizeof *g);
+    struct rig *g = arg;
+    bool near_pressed, far_pressed;
+    int64_t near_way = llabs(g->place), far_way = llabs(g->length - g->place);
+    on_switches(g, &near_pressed, &far_pressed);
+    *sure_edges = near_way < far_way ? near_way : far_way;
+    *sure_edges -= *sure_edges > 0;
+    return (near_pressed ? INPUT_NEAR : 0u) | (far_pressed ? INPUT_FAR : 0u) |
+           (g->emergency ? INPUT_EMERGENCY : 0u);
+}
+
+static void open_here(struct rig *g, const struct rig_opts *o)
+{
     struct native_rail_opts native = o->native;
     struct err why = {0};
-    assert_non_null(g);
     g->sched = sched_new_virtual(NULL);
-    g->place = o->stands_at ? o->stands_at : 5000;
-    g->length = o->length ? o->length : 100000;
-    g->edge_ns = calloc(RIG_EDGES, sizeof *g->edge_ns);
-    g->edge_dir = calloc(RIG_EDGES, 1);
-    g->rest_seen_us = -1;
     native.arg = g;
     native.edge = on_edge;
     native.switches = on_switches;
@@ -155,13 +168,47 @@ struct rig *rig_open(const struct rig_opts *o)
     assert_non_null(g->controller);
     g->link = link_mem_open(g->sched, g->controller, &o->link, &why);
     assert_non_null(g->link);
+}
+
+static void open_there(struct rig *g, const struct rig_opts *o)
+{
+    static int worlds;
+    char world[200], seed[24], baud[24];
+    struct world_port_user user = {g, on_edge, on_inputs};
+    struct err why = {0};
+    snprintf(world, sizeof world, "%s/world-%d", test_folder(), worlds++);
+    snprintf(seed, sizeof seed, "%u", (unsigned)o->native.seed);
+    snprintf(baud, sizeof baud, "%d", o->link.baud ? (int)o->link.baud : 250000);
+    g->sched = sched_new_real(NULL);
+    assert_int_equal(world_port_open(g->sched, world, &user, &g->port, &why), 0);
+    virtual_rail_start(&g->process,
+                       (const char *const[]){"--world", world, "--seed", seed, "--baud", baud, NULL});
+    if (link_pty_open(g->sched, g->process.port, &g->link, &why)) fail_msg("%s", why.text);
+}
+
+struct rig *rig_open(const struct rig_opts *o)
+{
+    struct rig *g = calloc(1, sizeof *g);
+    struct axis_rail_opts axis = o->axis;
+    struct err why = {0};
+    assert_non_null(g);
+    g->place = o->stands_at ? o->stands_at : 5000;
+    g->length = o->length ? o->length : 100000;
+    g->edge_ns = calloc(RIG_EDGES, sizeof *g->edge_ns);
+    g->edge_dir = calloc(RIG_EDGES, 1);
+    g->rest_seen_us = -1;
+    if (o->pty)
+        open_there(g, o);
+    else
+        open_here(g, o);
+    if (!axis.baud) axis.baud = o->link.baud;
     if (o->no_axis) {
         g->link->receive = on_heard;
         g->link->receive_arg = g;
         return g;
     }
     g->link = damaged(g, g->link, o->damage);
-    assert_int_equal(axis_rail_open(g->sched, g->link, &o->axis, &g->axis, &why), 0);
+    assert_int_equal(axis_rail_open(g->sched, g->link, &axis, &g->axis, &why), 0);
     g->axis->notice = on_notice;
     g->axis->notice_arg = g;
     return g;
@@ -174,6 +221,8 @@ void rig_close(struct rig *g)
     else
         g->link->ops->close(g->link);
     native_rail_free(g->controller);
+    if (g->port) virtual_rail_stop(&g->process, NULL, NULL);
+    world_port_close(g->port);
     sched_free(g->sched);
     free(g->edge_ns);
     free(g->edge_dir);
@@ -199,6 +248,7 @@ bool rig_until(struct rig *g, enum axis_phase phase, int64_t most_us)
     int64_t until = sched_now_us(g->sched) + most_us;
     while (rig_state(g).phase != phase)
         if (!sched_step(g->sched, until)) return false;
+    if (g->port) world_port_catch_up(g->port);
     return true;
 }
 

@@ -1,5 +1,6 @@
 /* rail_rig.h - a carriage on a track with two end switches, driven by the virtual controller over a link, as
- * an axis. The truth is the carriage's own count of the edges that reached it; nothing here asks the code
+ * an axis; the controller in this process under the virtual clock, or in its own behind a pseudo-terminal, in
+ * real time. The truth is the carriage's own count of the edges that reached it; nothing here asks the code
  * under test. */
 #ifndef TESTS_SUPPORT_RAIL_RIG_H
 #define TESTS_SUPPORT_RAIL_RIG_H
@@ -9,6 +10,8 @@
 #include "device/axis_rail.h"
 #include "device/link_mem.h"
 #include "firmware/native/native.h"
+#include "sim/world_port.h"
+#include "tests/support/virtual_rail.h"
 
 /* What a bad cable does to one byte in `one_in`: another value, none, or twice. Both ways. 0: nothing. */
 struct rig_damage {
@@ -24,13 +27,16 @@ struct rig_opts {
     struct link_mem_opts link;
     struct axis_rail_opts axis;
     bool no_axis; /* the test speaks for itself: rig_say */
+    bool pty;     /* the controller is a process of its own; `native` but for its seed does not count then */
 };
 
 #define RIG_EDGES 400000
 
 struct rig {
     struct sched *sched;
-    struct native_rail *controller;
+    struct native_rail *controller; /* NULL: a process of its own */
+    struct virtual_rail process;
+    struct world_port *port;
     struct link *link;
     struct axis *axis;
     int64_t place, length; /* the carriage */
@@ -41,6 +47,7 @@ struct rig {
     int64_t *edge_ns;                 /* when each edge came; the last RIG_EDGES at most */
     int8_t *edge_dir;
     int32_t edges;
+    int64_t pulses; /* all edges since the rig was opened */
     int32_t notices;
     int64_t rest_seen_us; /* when the notice came that showed the axis at rest */
     /* no_axis: what the controller has said, and the next sequence number */
