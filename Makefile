@@ -26,6 +26,7 @@ TESTS_FAST := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/unit/test_*.c t
 TESTS_LONG := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/long/test_*.c))
 TESTS_SOAK := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/soak/test_*.c))
 TEST_HELP  := $(patsubst %.c,$(B)/obj/%.o,$(wildcard tests/support/*.c))
+PRELOADS   := $(patsubst tests/%.c,$(B)/tests/%.so,$(wildcard tests/preload/*.c))
 SPEEDS     := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/speed/speed_*.c))
 
 .DEFAULT_GOAL := build
@@ -53,6 +54,11 @@ $(B)/tests/%: $(B)/obj/tests/%.o $(TEST_HELP) $(B)/libstaddle.a
 	$(Q)mkdir -p $(@D)
 	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS) -lcmocka
 
+# What a test puts before the system's library.
+$(B)/tests/preload/%.so: tests/preload/%.c
+	$(Q)mkdir -p $(@D)
+	$(Q)$(CC) $(CPPFLAGS) $(CFLAGS) -std=c11 $(WARN) -fPIC -shared -o $@ $< -ldl
+
 -include $(shell find $(B)/obj -name '*.d' 2>/dev/null)
 .SECONDARY:
 
@@ -63,18 +69,18 @@ demo: deps-build ## install what is missing, build, run a whole stack on the sim
 test: build $(TESTS_FAST) ## unit, contract and flow tests: under a minute
 	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_FAST)
 
-test-programs: $(TESTS_FAST) $(TESTS_LONG)
+test-programs: $(TESTS_FAST) $(TESTS_LONG) $(PRELOADS)
 
 san-tests: build $(TESTS_FAST)
 	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_FAST)
 
-soak: build $(TESTS_SOAK) ## the long lists
+soak: build $(TESTS_SOAK) $(PRELOADS) ## the long lists
 	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_SOAK)
 
 check: ## everything that CI runs: demo, every test, sanitizers, lint
 	$(Q)sh tests/tools/check.sh
 
-check-tests: build $(TESTS_FAST) $(TESTS_LONG)
+check-tests: build $(TESTS_FAST) $(TESTS_LONG) $(PRELOADS)
 	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_FAST) $(TESTS_LONG)
 
 speed: build $(SPEEDS) ## measurements beside the bounds they have to meet: build/speed.json

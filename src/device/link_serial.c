@@ -1,10 +1,14 @@
 #include "device/link_serial.h"
 
 #include <errno.h>
+#include <fcntl.h>
 #include <libserialport.h>
+#include <limits.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 #include <sys/ioctl.h>
+#include <sys/stat.h>
 
 #include "base/mem.h"
 #include "device/link_tty.h"
@@ -34,12 +38,19 @@ static int no_such_port(const char *path, struct err *why)
                 path, list[0] ? "There are: " : "There is none at all", list);
 }
 
+static int not_a_port(const char *path, struct err *why)
+{
+    struct stat st;
+    if (stat(path, &st)) return no_such_port(path, why);
+    return fail(why, E_INPUT, "rail: %s is no serial port; is axis.link right?", path);
+}
+
 /* libserialport leaves the system's reason in errno where it fails with SP_ERR_FAIL. */
 static int refused(const char *path, enum sp_return rc, struct err *why)
 {
     int error = errno;
     if (rc == SP_ERR_MEM) return fail(why, E_NOMEM, "no memory for the port");
-    if (rc == SP_ERR_ARG || error == ENOENT) return no_such_port(path, why);
+    if (rc == SP_ERR_ARG || error == ENOENT) return not_a_port(path, why);
     return link_tty_refused(path, rc == SP_ERR_FAIL ? error : EINVAL, why);
 }
 
@@ -58,27 +69,39 @@ static int prepare(struct sp_port *port, const char *path, int32_t baud, int *fd
     if (sp_get_port_handle(port, fd) != SP_OK) return fail(why, E_IO, "rail: %s cannot be used", path);
     int rc = link_tty_claim(*fd, path, why);
     if (rc) return rc;
+    fcntl(*fd, F_SETFD, FD_CLOEXEC);
     if (ioctl(*fd, TIOCEXCL)) return link_tty_refused(path, errno, why);
     if (set_up(port, baud) != SP_OK)
         return fail(why, E_INPUT, "rail: %s does not do %d baud; is axis.baud right?", path, (int)baud);
     return E_OK;
 }
 
+/* The library takes nothing but names of the system's own list: a stable name under /dev/serial leads there.
+ */
+static int find_port(const char *path, struct sp_port **port, struct err *why)
+{
+    char real[PATH_MAX];
+    if (!realpath(path, real))
+        return errno == ENOENT ? no_such_port(path, why) : link_tty_refused(path, errno, why);
+    errno = 0;
+    enum sp_return got = sp_get_port_by_name(real, port);
+    return got == SP_OK ? E_OK : refused(path, got, why);
+}
+
 int link_serial_open(struct sched *sched, const char *path, int32_t baud, struct link **out, struct err *why)
 {
     struct sp_port *port;
     int fd = -1;
+    int rc = find_port(path, &port, why);
+    if (rc) return rc;
     errno = 0;
-    enum sp_return got = sp_get_port_by_name(path, &port);
-    if (got != SP_OK) return refused(path, got, why);
-    errno = 0;
-    got = sp_open(port, SP_MODE_READ_WRITE);
+    enum sp_return got = sp_open(port, SP_MODE_READ_WRITE);
     if (got != SP_OK) {
-        int rc = refused(path, got, why);
+        rc = refused(path, got, why);
         sp_free_port(port);
         return rc;
     }
-    int rc = prepare(port, path, baud ? baud : LINK_BAUD_USUAL, &fd, why);
+    rc = prepare(port, path, baud ? baud : LINK_BAUD_USUAL, &fd, why);
     if (rc) {
         close_it(port, fd);
         return rc;
