@@ -90,7 +90,7 @@ static int find_port(const char *path, struct sp_port **port, struct err *why)
 
 int link_serial_open(struct sched *sched, const char *path, int32_t baud, struct link **out, struct err *why)
 {
-    struct sp_port *port;
+    struct sp_port *port = NULL;
     int fd = -1;
     int rc = find_port(path, &port, why);
     if (rc) return rc;
