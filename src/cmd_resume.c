@@ -32,10 +32,11 @@ const struct verb verb_resume = {
     .most = 1,
     .summary = "go on with a stack that was paused or broken off",
     .about =
-        "Shoots what is still missing of a stack, by the job and bench that are kept in its folder. What "
-        "was\n"
-        "being exposed when the run ended counts as lost and is shot again; kept frames stay as they are.\n"
-        "The axis finds its zero first. A stack that is whole already is left alone.",
+        "Shoots what is still missing of a stack, by the job and bench that are kept in its folder; kept\n"
+        "frames stay as they are. What was being exposed when the run ended is fetched if the camera still\n"
+        "holds it, and shot again if it does not or cannot tell. The axis goes on from where it stands if\n"
+        "the controller has kept its position, else it finds its zero first. A stack that is whole already\n"
+        "is left alone.",
     .options = options,
     .run = run,
 };

@@ -83,7 +83,8 @@ static int begin_part(const char *to, char part[PATH_MAX], int *fd_out, struct e
     int n = snprintf(part, PATH_MAX, "%s.part", to);
     if (n < 0 || n >= PATH_MAX)
         return fail(why, E_INPUT, "%.60s...: the path is too long; use a shorter folder", to);
-    *fd_out = open(part, O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC | O_NOFOLLOW, 0666);
+    unlink(part); /* what a killed process left may be read-only already */
+    *fd_out = open(part, O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC | O_NOFOLLOW, 0666);
     if (*fd_out < 0) return fail_errno(why, E_IO, "%s: cannot write", part);
     return E_OK;
 }

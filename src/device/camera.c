@@ -97,6 +97,14 @@ int camera_recount(struct camera *c, uint64_t token, int32_t *objects_out, struc
     return c->ops->recount(c, token, objects_out, why);
 }
 
+int camera_held(struct camera *c, uint64_t token, struct camera_object *out, int32_t most, int32_t *count_out,
+                struct err *why)
+{
+    int rc = check_there(c, why);
+    *count_out = -1;
+    return rc || !c->ops->held ? rc : c->ops->held(c, token, out, most, count_out, why);
+}
+
 int camera_preview(struct camera *c, uint8_t **jpeg_out, int64_t *bytes_out, struct err *why)
 {
     int rc = check_idle(c, "preview", why);

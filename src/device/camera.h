@@ -89,6 +89,9 @@ struct camera_ops {
     /* NULL: cannot. */
     int (*preview)(struct camera *, uint8_t **jpeg_out, int64_t *bytes_out, struct err *);
     void (*close)(struct camera *);
+    /* The objects that it holds for the token; NULL: cannot. */
+    int (*held)(struct camera *, uint64_t token, struct camera_object *out, int32_t most, int32_t *count_out,
+                struct err *);
 };
 
 /* A backend starts with this. `notice` is called, on the owner's thread, when next_event has something. */
@@ -113,6 +116,9 @@ int camera_trigger(struct camera *, uint64_t token, struct err *);
 int camera_next_event(struct camera *, struct camera_event *out, struct err *);
 int camera_fetch(struct camera *, uint64_t token, const struct camera_object *, struct err *);
 int camera_recount(struct camera *, uint64_t token, int32_t *objects_out, struct err *);
+/* count -1: cannot tell. */
+int camera_held(struct camera *, uint64_t token, struct camera_object *out, int32_t most, int32_t *count_out,
+                struct err *);
 int camera_preview(struct camera *, uint8_t **jpeg_out, int64_t *bytes_out, struct err *);
 void camera_close(struct camera *); /* NULL is fine */
 

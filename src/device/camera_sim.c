@@ -272,6 +272,18 @@ static int sim_recount(struct camera *camera, uint64_t token, int32_t *objects_o
     return E_OK;
 }
 
+static int sim_held(struct camera *camera, uint64_t token, struct camera_object *out, int32_t most,
+                    int32_t *count_out, struct err *why)
+{
+    const struct camera_sim *c = (const struct camera_sim *)camera;
+    (void)why;
+    int32_t n = 0;
+    for (int i = 0; i < HELD_MOST && n < most; i++)
+        if (c->held[i].used && c->held[i].ready && c->held[i].token == token) out[n++] = c->held[i].object;
+    *count_out = n;
+    return E_OK;
+}
+
 static void sim_close(struct camera *camera)
 {
     struct camera_sim *c = (struct camera_sim *)camera;
@@ -289,7 +301,7 @@ static void sim_close(struct camera *camera)
     {                                                                                                        \
         .name = "simulated camera", .caps = CAMERA_RECOUNTS | (says), .describe = sim_describe,              \
         .set = sim_set, .arm = sim_arm, .trigger = sim_trigger, .next_event = sim_next_event,                \
-        .fetch = sim_fetch, .recount = sim_recount, .close = sim_close,                                      \
+        .fetch = sim_fetch, .recount = sim_recount, .close = sim_close, .held = sim_held,                    \
     }
 
 static const struct camera_ops ops_loud = SIM_OPS(CAMERA_SAYS_EXPOSED);

@@ -7,6 +7,7 @@
 #include "base/findings.h"
 #include "base/mem.h"
 #include "run/loop_state.h"
+#include "run/resume.h"
 
 #define WATCHDOG_US  600000000 /* nothing at all happened: our bug, or a device that hangs; our choice */
 #define LAST_WAIT_US 120000000 /* for what is in flight when a run ends; our choice */
@@ -154,7 +155,9 @@ static void look_at_axis(struct loop *l)
     }
     if (now.phase != l->axis.phase || now.position_counts != l->axis.position_counts) loop_moved_on(l);
     l->axis = now;
-    bool bad = now.phase == AXIS_ALARM || now.phase == AXIS_GONE || now.phase == AXIS_STOPPED;
+    bool asleep = l->lane == LANE_HOMING && l->homing == HOMING_WAKING && now.why.code != E_STATE;
+    bool stopped = now.phase == AXIS_STOPPED && !asleep; /* asleep: an earlier run left it so */
+    bool bad = now.phase == AXIS_ALARM || now.phase == AXIS_GONE || stopped;
     if (bad && !l->halted && l->lane != LANE_OVER && !l->axis_bad) {
         l->axis_bad = true;
         axis_fault(l);
@@ -185,20 +188,45 @@ static void set_limits(struct loop *l)
     if (axis_limits(l->rig->axis, lo, hi, &why)) loop_fault(l, &why);
 }
 
-static void lane_homing(struct loop *l)
+/* What the axis is found in decides what is to be done first: the table in resume.c. */
+static void wake(struct loop *l)
 {
     struct err why = {0};
+    if (l->axis.phase != AXIS_REST && l->axis.phase != AXIS_STOPPED) return;
+    switch (resume_position(&l->axis, l->past_nonce, l->past_reached)) {
+    case RESUME_GO_ON:
+        l->home_counts = l->axis.position_counts;
+        set_limits(l);
+        l->engaged_counts = 0;
+        enter(l, LANE_CHOOSING);
+        return;
+    case RESUME_CLEAR:
+        if (!l->woken && axis_clear(l->rig->axis, &why)) loop_fault(l, &why);
+        l->woken = true;
+        return;
+    case RESUME_ASK_A_PERSON: /* look_at_axis has said so */
+        return;
+    case RESUME_HOME:
+        loop_tell(l, "homing");
+        l->homing = HOMING_FINDING;
+        if (axis_home(l->rig->axis, &why)) loop_fault(l, &why);
+        look_at_axis(l);
+    }
+}
+
+static void lane_homing(struct loop *l)
+{
     if (l->pausing && l->axis.phase != AXIS_FINDING) {
         enter(l, LANE_ENDING);
+        return;
+    }
+    if (l->homing == HOMING_WAKING) {
+        wake(l);
         return;
     }
     if (l->axis.phase != AXIS_REST) return;
     switch (l->homing) {
     case HOMING_WAKING:
-        loop_tell(l, "homing");
-        l->homing = HOMING_FINDING;
-        if (axis_home(l->rig->axis, &why)) loop_fault(l, &why);
-        look_at_axis(l);
         return;
     case HOMING_FINDING:
         if (l->axis.known == AXIS_KNOWN) home_found(l);

@@ -54,6 +54,7 @@ struct run_result {
     enum run_end end;
     int32_t slices, kept;                    /* of the plan; kept: with those of earlier runs */
     int32_t retakes, lost, misfires, failed; /* in this run */
+    int32_t doubtful, recovered;             /* of an earlier run: shot again in doubt; saved without that */
     int64_t duration_us;
     int64_t events; /* that the loop was given */
     struct run_closing closing;

@@ -89,6 +89,8 @@ struct loop {
     int32_t at_slot;   /* that the bench's lane works on */
     int64_t at_serial; /* of its attempt; 0 until begun */
     int64_t home_counts;
+    int64_t past_nonce, past_reached; /* of the last exposure of an earlier run, or STACK_NONE */
+    bool woken;                       /* a stop of an earlier run was cleared once */
     int64_t take_up_counts;
     int64_t engaged_counts; /* way since the last turn toward the far end */
     int64_t moving_from, move_target;

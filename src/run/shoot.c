@@ -8,6 +8,7 @@
 #include "base/mem.h"
 #include "config/config.h"
 #include "plan/plan.h"
+#include "run/resume.h"
 
 #define BETWEEN_US    60000000 /* virtual time from the last thing recorded to the resume; our choice */
 #define CLOCK_VIRTUAL "virtual clock"
@@ -149,25 +150,6 @@ static int read_exposures(struct store *store, struct past *p, bool *closing_kep
     return E_OK;
 }
 
-/* Nobody is shooting any more: what was between FIRING and KEPT is lost, and its slice is shot again. */
-static int sweep(struct store *store, int32_t *swept, struct err *why)
-{
-    struct exposure_row *rows;
-    int32_t count;
-    int rc = store_exposures(store, &rows, &count, why);
-    if (rc) return rc;
-    for (int32_t i = 0; !rc && i < count; i++) {
-        const struct exposure_row *e = &rows[i];
-        if (e->state != EXPOSURE_FIRING && e->state != EXPOSURE_SEEN && e->state != EXPOSURE_DOUBTFUL)
-            continue;
-        rc =
-            store_exposure_end(store, e->id, EXPOSURE_LOST, "the run ended before it was kept", NULL, 0, why);
-        ++*swept;
-    }
-    mem_free(rows);
-    return rc;
-}
-
 static int read_plans(struct store *store, struct past *p, struct err *why)
 {
     struct plan_row *plans;
@@ -239,7 +221,7 @@ static int go_on(struct store *store, const struct past *p, const struct shoot_o
     struct stack_info info;
     struct shoot_job s;
     struct rig *rig;
-    int32_t swept = 0;
+    struct resume_counts left = {0};
     int rc = store_info(store, &info, why);
     if (rc) return rc;
     rc = job_of_stack(&info, o->job_path, &s, why);
@@ -248,11 +230,13 @@ static int go_on(struct store *store, const struct past *p, const struct shoot_o
         rc = open_rig(&s, o, info.seed, p->virtual_clock, start_us, &rig, why);
         if (rc) {
             rc = say_where(&s, o->job_path, rc, why);
-        } else if ((rc = sweep(store, &swept, why)) != 0) {
+        } else if ((rc = resume_exposures(rig, store, &s.bench, &left, why)) != 0) {
             bench_close(rig);
         } else {
             rc = shoot(&s, o, rig, store, p->plan_id, out, why);
-            out->lost += swept;
+            out->lost += left.lost + left.doubtful;
+            out->doubtful = left.doubtful;
+            out->recovered = left.adopted + left.fetched;
         }
         shoot_job_clear(&s);
     }

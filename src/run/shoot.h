@@ -40,7 +40,8 @@ void shoot_job_clear(struct shoot_job *);
  */
 int shoot_new(const struct shoot_job *, const struct shoot_opts *, struct run_result *out, struct err *why);
 
-/* What was in flight becomes LOST, and the rest is shot. *already is set when there was nothing left to do.
+/* What was in flight is decided by the tables of resume.c, and the rest is shot. *already is set when there
+ * was nothing left to do.
  */
 int shoot_resume(const struct shoot_opts *, struct run_result *out, bool *already, struct err *why);
 

@@ -66,7 +66,10 @@ static int load_exposures(struct loop *l, struct err *why)
     if (rc) return rc;
     for (int32_t i = 0; i < count; i++) {
         mark_kept(l, &rows[i]);
-        if (rows[i].fire_seq != STACK_NONE && rows[i].fire_seq > l->fire_seq) l->fire_seq = rows[i].fire_seq;
+        if (rows[i].fire_seq == STACK_NONE || rows[i].fire_seq <= l->fire_seq) continue;
+        l->fire_seq = rows[i].fire_seq;
+        l->past_nonce = rows[i].nonce;
+        l->past_reached = rows[i].reached_counts;
     }
     mem_free(rows);
     return E_OK;
@@ -89,6 +92,7 @@ int loop_new(const struct run_opts *opts, struct loop **out, struct err *why)
     l->opts = *opts;
     l->rig = opts->rig;
     l->closing_wanted = !opts->no_closing;
+    l->past_nonce = l->past_reached = STACK_NONE;
     const struct plan *p = opts->plan;
     l->take_up_counts = slices_counts_of(p->travel.take_up_nm, p->nm_per_count_num, p->nm_per_count_den);
     l->begun_at_us = l->last_progress_us = loop_now(l);

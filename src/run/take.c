@@ -1,12 +1,12 @@
 /* The frames' lanes: one attempt at a slice, from the commit before the trigger to the commit after the last
  * byte. */
-#include <ctype.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "base/mem.h"
 #include "run/loop_state.h"
+#include "run/naming.h"
 
 #define PATIENCE_US         30000000 /* for the camera's next word, beyond the exposure; our choice */
 #define FETCH_FAILURES_MOST 3
@@ -107,18 +107,10 @@ struct take *take_begin(struct loop *l, int32_t slot)
     return t;
 }
 
-/* The same for the same attempt in every run: it seeds the simulated camera's noise. */
-static uint64_t token_of(const struct loop *l, const struct take *t)
-{
-    uint64_t plan = is_closing(l, t) ? 0 : (uint64_t)l->opts.plan_id;
-    return plan << 40 | (uint64_t)t->row.purpose << 36 | (uint64_t)t->row.slice << 16 |
-           (uint64_t)t->row.attempt;
-}
-
 void take_fire(struct loop *l, struct take *t)
 {
     struct err why = {0};
-    t->token = token_of(l, t);
+    t->token = exposure_token(&t->row);
     t->stage = TAKE_FIRED;
     t->deadline_us =
         loop_now(l) + l->opts.bench->camera.shutter_lag_us + l->opts.job->exposure_us + PATIENCE_US;
@@ -168,17 +160,6 @@ static void completed(struct loop *l, struct take *t)
     fetch_next(l, t);
 }
 
-static const char *ending(const struct camera_object *o, char out[12])
-{
-    const char *dot = strrchr(o->name, '.');
-    size_t n = 0;
-    if (o->role == FILE_JPEG) return "jpg";
-    for (; dot && dot[1 + n] && n < 10 && isalnum((unsigned char)dot[1 + n]); n++)
-        out[n] = (char)tolower((unsigned char)dot[1 + n]);
-    out[n] = '\0';
-    return n ? out : "raw";
-}
-
 static void start_measuring(struct loop *l, struct take *t)
 {
     for (int i = 0; i < t->fetched; i++)
@@ -195,7 +176,7 @@ static void file_came(struct loop *l, struct take *t, const struct camera_event 
     struct err why = {0};
     char room[12];
     struct picture *p = mem_new(1, sizeof *p, &why);
-    if (!p || store_frame_name(p->name, sizeof p->name, &t->row, ending(&ev->object, room), &why)) {
+    if (!p || store_frame_name(p->name, sizeof p->name, &t->row, frame_ending(&ev->object, room), &why)) {
         mem_free(p);
         mem_free(ev->bytes);
         loop_fault(l, &why);
@@ -334,16 +315,6 @@ static bool is_dark(const struct loop *l, double level)
     return level < DARK_SHARE * sorted[n / 2];
 }
 
-static void tell_file(struct picture *p)
-{
-    p->file.width_px = p->facts.width_px;
-    p->file.height_px = p->facts.height_px;
-    p->file.captured_wall_us = p->facts.captured_wall_us;
-    if (p->facts.exposure_us > 0) p->file.exposure_us = p->facts.exposure_us;
-    p->file.f_number = p->facts.f_number;
-    p->file.iso = p->facts.iso;
-}
-
 static void keep(struct loop *l, struct take *t)
 {
     t->stage = TAKE_KEEPING;
@@ -357,7 +328,7 @@ static void keep(struct loop *l, struct take *t)
 static void decide(struct loop *l, struct take *t)
 {
     if (t->stage != TAKE_DEVELOPING || t->measuring || t->puts_out) return;
-    tell_file(t->main);
+    file_row_tell(&t->main->file, &t->main->facts);
     if (t->spoilt[0]) {
         fail_take(l, t, EXPOSURE_FAILED, t->spoilt);
     } else if (l->opts.bench->light.kind == LIGHT_FLASH && is_dark(l, t->main->measure.mean_linear)) {

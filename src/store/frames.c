@@ -38,21 +38,38 @@ bool store_picture_by_name(const char *name)
     return ends_in(name, jpeg_endings) || ends_in(name, raw_endings) || ends_in(name, other_endings);
 }
 
-int store_put_frame(struct store *st, const char *name, const void *bytes, size_t count, struct file_row *out,
-                    struct err *why)
+static struct file_row row_of(const char *name, const void *bytes, size_t count)
 {
     struct file_row row = {.role = store_role_by_name(name),
                            .bytes = (int64_t)count,
                            .captured_wall_us = STACK_NONE,
                            .exposure_us = STACK_NONE};
+    snprintf(row.name, sizeof row.name, "%s", name);
+    sha256_bytes(bytes, count, row.sha256);
+    return row;
+}
+
+int store_put_frame(struct store *st, const char *name, const void *bytes, size_t count, struct file_row *out,
+                    struct err *why)
+{
     int rc = store_may_write(st, why);
     if (!rc && !folder_name_ok(name)) rc = fail(why, E_INPUT, "a frame's file needs a plain name");
     if (!rc) rc = fs_put(st->frames, name, bytes, count, 0444, why);
-    if (rc) return rc;
-    snprintf(row.name, sizeof row.name, "%s", name);
-    sha256_bytes(bytes, count, row.sha256);
-    *out = row;
-    return E_OK;
+    if (!rc) *out = row_of(name, bytes, count);
+    return rc;
+}
+
+int store_adopt_frame(struct store *st, const char *name, size_t most, struct file_row *out,
+                      uint8_t **bytes_out, struct err *why)
+{
+    char path[PATH_MAX];
+    size_t count;
+    int rc = store_may_write(st, why);
+    if (!rc) rc = store_frame_path(st, name, path, sizeof path, why);
+    if (!rc) rc = fs_sync_dir(st->frames, why);
+    if (!rc) rc = fs_read(path, most, bytes_out, &count, why);
+    if (!rc) *out = row_of(name, *bytes_out, count);
+    return rc;
 }
 
 int store_frame_name(char *out, size_t room, const struct exposure_row *e, const char *ext, struct err *why)

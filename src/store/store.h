@@ -90,6 +90,12 @@ int store_exposure_end(struct store *, int64_t id, enum exposure_state state, co
 int store_put_frame(struct store *, const char *name, const void *bytes, size_t count, struct file_row *out,
                     struct err *why);
 
+/* A file that is in frames/ already, of an exposure that was not kept: its row as store_put_frame gives it,
+ * and its bytes (mem_free). It is synced first, since whoever put it there may not have come so far.
+ * E_DAMAGED when there is none. */
+int store_adopt_frame(struct store *, const char *name, size_t most, struct file_row *out,
+                      uint8_t **bytes_out, struct err *why);
+
 /* s0012.jpg, s0012_t2.jpg (a retake), closing.jpg, closing_t2.jpg; a bracket beyond the first adds _b1. `ext`
  * without the dot. */
 int store_frame_name(char *out, size_t room, const struct exposure_row *, const char *ext, struct err *why);

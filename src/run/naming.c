@@ -1,0 +1,31 @@
+#include "run/naming.h"
+
+#include <ctype.h>
+#include <string.h>
+
+uint64_t exposure_token(const struct exposure_row *e)
+{
+    uint64_t plan = e->purpose == PURPOSE_STACK ? (uint64_t)e->plan_id : 0;
+    return plan << 40 | (uint64_t)e->purpose << 36 | (uint64_t)e->slice << 16 | (uint64_t)e->attempt;
+}
+
+const char *frame_ending(const struct camera_object *o, char room[12])
+{
+    const char *dot = strrchr(o->name, '.');
+    size_t n = 0;
+    if (o->role == FILE_JPEG) return "jpg";
+    for (; dot && dot[1 + n] && n < 10 && isalnum((unsigned char)dot[1 + n]); n++)
+        room[n] = (char)tolower((unsigned char)dot[1 + n]);
+    room[n] = '\0';
+    return n ? room : "raw";
+}
+
+void file_row_tell(struct file_row *f, const struct image_facts *facts)
+{
+    f->width_px = facts->width_px;
+    f->height_px = facts->height_px;
+    f->captured_wall_us = facts->captured_wall_us;
+    if (facts->exposure_us > 0) f->exposure_us = facts->exposure_us;
+    f->f_number = facts->f_number;
+    f->iso = facts->iso;
+}
