@@ -5,7 +5,7 @@
 
 #include "base/mem.h"
 
-#define WIDEST_SPOT 14 /* pixels of the size drawn; beyond, half that size serves */
+#define WIDEST_SPOT 12 /* pixels of the size drawn; beyond, half that size serves */
 #define ROOM_MOST   32
 
 /* Places on the subject that a rectangle of pixels shows, whatever depth in this range it has. */
