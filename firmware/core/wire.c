@@ -154,6 +154,8 @@ bool wire_next_word(struct wire_in *in, char *word, uint8_t room)
 {
     uint8_t from, to;
     if (!token(in, &from, &to) || to - from >= room) return false;
+    for (uint8_t i = from; i < to; i++)
+        if (in->text[i] < ' ' || in->text[i] > '~') return false; /* a NUL would end the word early */
     for (in->at = from; in->at < to; in->at++)
         *word++ = in->text[in->at];
     *word = '\0';

@@ -65,7 +65,8 @@ static int check_axis(const struct bench *b, struct err *why)
     const struct axis_spec *a = &b->axis;
     if (a->baud && a->baud != 115200 && a->baud != 250000)
         return fail(why, E_INPUT,
-                    "%s:%d: axis.baud %d: write 250000, or 115200 where the controller was built for it",
+                    "%s:%d: axis.baud %d is not spoken by a controller; write 250000, or 115200 if it was "
+                    "built for it",
                     b->path, origin_line(&b->origins, "axis.baud"), (int)a->baud);
     if (a->world[0] && !strcmp(a->link, "simulated"))
         return fail(why, E_INPUT,

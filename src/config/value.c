@@ -172,14 +172,15 @@ static int set_text(const struct key_row *row, const char *text, struct place at
 {
     const size_t room = row->kind == VALUE_NAME ? NAME_ROOM : PATH_ROOM;
     if (strlen(text) >= room) return refuse(row, text, at, "is too long", why);
+    for (const char *p = text; *p; p++)
+        if ((unsigned char)*p < 0x20 || *p == 0x7f)
+            return refuse(row, text, at, "holds a control character", why);
     if (row->kind == VALUE_PATH) {
         struct err inner;
         if (reader_resolve(at.file, text, field, &inner))
             return refuse(row, text, at, "is too long a path", why);
         return E_OK;
     }
-    for (const char *p = text; *p; p++)
-        if ((unsigned char)*p < 0x20) return refuse(row, text, at, "holds a control character", why);
     snprintf(field, room, "%s", text);
     return E_OK;
 }

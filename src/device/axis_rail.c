@@ -35,7 +35,7 @@ void rail_ask_next(struct rail *r)
 
 int rail_ask(struct rail *r, const struct rail_request *q, struct err *why)
 {
-    if (r->queued == RAIL_QUEUE_MOST)
+    if (r->queued >= RAIL_QUEUE_MOST) /* one more when a state had to go first */
         return fail(why, E_STATE, "rail: too much asked at once; wait for what was asked before");
     r->queue[r->queued++] = *q;
     rail_ask_next(r);

@@ -48,6 +48,8 @@ int jpeg_read_header_only(const struct source *, int32_t *width, int32_t *height
 int png_read_header_only(const struct source *, int32_t *width, int32_t *height, const uint8_t **exif,
                          size_t *exif_count, struct err *why);
 int tiff_read_header_only(const struct source *, int32_t *width, int32_t *height, struct err *why);
+/* preview.c: the widest JPEG that a raw file of TIFF directories carries for viewing. */
+bool find_preview(const struct source *, struct source *preview, int32_t *width, int32_t *height);
 /* Size of what decode_raw will give; facts as above. E_INPUT when LibRaw does not know the file. */
 int raw_read_header_only(const struct source *, struct image_facts *facts, struct err *why);
 

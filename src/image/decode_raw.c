@@ -10,6 +10,7 @@
 
 #include "base/mem.h"
 #include "base/units.h"
+#include "image/exif.h"
 
 #define PIXELS_PER_BYTE_MOST 512 /* as for JPEG, which some raw formats hold */
 
@@ -55,19 +56,29 @@ static int open_raw(struct raw_job *job, struct err *why)
     return check_size(job->src, job->raw->sizes.width, job->raw->sizes.height, PIXELS_PER_BYTE_MOST, why);
 }
 
-/* True with `preview` set when there is a JPEG in the raw of at least half its width. */
-static bool get_preview(struct raw_job *job, struct source *preview, int32_t *width, int32_t *height)
+static bool unpack_preview(struct raw_job *job, struct source *preview, int32_t *width, int32_t *height)
 {
     libraw_data_t *raw = job->raw;
+    const uint8_t *exif;
+    size_t exif_count;
     /* The format is known only once it is unpacked. */
     if (libraw_unpack_thumb(raw) || raw->thumbnail.tformat != LIBRAW_THUMBNAIL_JPEG ||
         raw->thumbnail.tlength < 4)
         return false;
     *preview = (struct source){job->src->name, (const uint8_t *)raw->thumbnail.thumb, raw->thumbnail.tlength};
-    const uint8_t *exif;
-    size_t exif_count;
-    return !jpeg_read_header_only(preview, width, height, &exif, &exif_count, NULL) &&
-           *width * 2 >= raw->sizes.width;
+    return !jpeg_read_header_only(preview, width, height, &exif, &exif_count, NULL);
+}
+
+/* True with `preview` set when there is a JPEG in the raw of at least half its width. LibRaw 0.20 writes
+ * beyond its own memory when it unpacks a damaged preview that is no JPEG, so it is asked only where the file
+ * is no TIFF. */
+static bool get_preview(struct raw_job *job, struct source *preview, int32_t *width, int32_t *height)
+{
+    struct tiff_view view;
+    const bool found = tiff_view_open(job->src->bytes, job->src->count, &view)
+                           ? find_preview(job->src, preview, width, height)
+                           : unpack_preview(job, preview, width, height);
+    return found && *width * 2 >= job->raw->sizes.width;
 }
 
 static void set_development(libraw_data_t *raw)
@@ -124,6 +135,17 @@ static void complete(const libraw_data_t *raw, struct image_facts *facts)
     if (facts->iso <= 0 && raw->other.iso_speed > 0) facts->iso = (double)raw->other.iso_speed;
 }
 
+/* Half the size, but for raws without a mosaic, which LibRaw does not halve. */
+static int size_developed(struct raw_job *job, struct image_facts *facts, struct err *why)
+{
+    set_development(job->raw);
+    const int rc = libraw_adjust_sizes_info_only(job->raw);
+    if (rc) return fail_damaged(job->src, libraw_strerror(rc), why);
+    facts->width_px = job->raw->sizes.iwidth;
+    facts->height_px = job->raw->sizes.iheight;
+    return E_OK;
+}
+
 int decode_raw(const struct source *src, struct sink *sink, struct image_facts *facts, struct err *why)
 {
     struct raw_job job = {.src = src};
@@ -144,11 +166,9 @@ int raw_read_header_only(const struct source *src, struct image_facts *facts, st
     struct source preview;
     int rc = open_raw(&job, why);
     if (!rc) {
-        if (!get_preview(&job, &preview, &facts->width_px, &facts->height_px)) {
-            facts->width_px = (job.raw->sizes.width + 1) / 2;
-            facts->height_px = (job.raw->sizes.height + 1) / 2;
-        }
-        complete(job.raw, facts);
+        if (!get_preview(&job, &preview, &facts->width_px, &facts->height_px))
+            rc = size_developed(&job, facts, why);
+        if (!rc) complete(job.raw, facts);
     }
     if (job.raw) libraw_close(job.raw);
     return rc;

@@ -151,6 +151,16 @@ bool tiff_get_text(const struct tiff_view *v, uint32_t directory, uint16_t tag, 
     return true;
 }
 
+bool tiff_get_bytes(const struct tiff_view *v, uint32_t directory, uint16_t tag, const uint8_t **bytes,
+                    size_t *count)
+{
+    struct entry e;
+    if (!find(v, directory, tag, &e) || (e.type != 1 && e.type != 7)) return false;
+    *bytes = e.value;
+    *count = e.count;
+    return true;
+}
+
 uint32_t tiff_next_directory(const struct tiff_view *v, uint32_t directory)
 {
     size_t n = entry_count(v, directory);
@@ -158,24 +168,24 @@ uint32_t tiff_next_directory(const struct tiff_view *v, uint32_t directory)
     return n && v->count - at >= 4 ? get32(v, v->bytes + at) : 0;
 }
 
-static bool holds_sensor_data(const struct tiff_view *v, uint32_t directory)
+static bool holds_sensor_data(const struct tiff_view *v, uint32_t directory, void *arg)
 {
     uint32_t value;
+    (void)arg;
     if (tiff_get_integer(v, directory, TAG_DNG_VERSION, 0, &value)) return true;
     return tiff_get_integer(v, directory, TAG_PHOTOMETRIC, 0, &value) &&
            (value == PHOTOMETRIC_CFA || value == PHOTOMETRIC_LINEAR_RAW);
 }
 
-/* True when the question is true of some directory or sub-directory. */
-static bool any_directory(const struct tiff_view *v,
-                          bool (*question)(const struct tiff_view *, uint32_t directory))
+bool tiff_any_directory(const struct tiff_view *v,
+                        bool (*see)(const struct tiff_view *, uint32_t directory, void *arg), void *arg)
 {
     uint32_t directory = v->first;
     for (int i = 0; i < DIRECTORIES_MOST && directory; i++) {
-        if (question(v, directory)) return true;
+        if (see(v, directory, arg)) return true;
         uint32_t sub;
         for (uint32_t k = 0; k < SUBDIRECTORIES && tiff_get_integer(v, directory, TAG_SUB_IFDS, k, &sub); k++)
-            if (question(v, sub)) return true;
+            if (see(v, sub, arg)) return true;
         directory = tiff_next_directory(v, directory);
     }
     return false;
@@ -185,7 +195,7 @@ bool tiff_is_raw(const struct tiff_view *v)
 {
     if (get16(v, v->bytes + 2) != 42) return true;
     if (v->count >= 10 && !memcmp(v->bytes + 8, "CR", 2)) return true;
-    return any_directory(v, holds_sensor_data);
+    return tiff_any_directory(v, holds_sensor_data, NULL);
 }
 
 static bool ends_outside(const struct tiff_view *v, uint32_t directory, uint16_t offsets, uint16_t sizes)
@@ -198,15 +208,16 @@ static bool ends_outside(const struct tiff_view *v, uint32_t directory, uint16_t
     return false;
 }
 
-static bool is_cut(const struct tiff_view *v, uint32_t directory)
+static bool is_cut(const struct tiff_view *v, uint32_t directory, void *arg)
 {
+    (void)arg;
     return ends_outside(v, directory, TAG_STRIP_OFFSETS, TAG_STRIP_BYTES) ||
            ends_outside(v, directory, TAG_TILE_OFFSETS, TAG_TILE_BYTES);
 }
 
 bool tiff_is_whole(const struct tiff_view *v)
 {
-    return !any_directory(v, is_cut);
+    return !tiff_any_directory(v, is_cut, NULL);
 }
 
 /* "YYYY:MM:DD HH:MM:SS" as microseconds since 1970 if it were UTC. */

@@ -41,6 +41,14 @@ bool tiff_is_raw(const struct tiff_view *);
 /* False when the pixels of some directory (strips or tiles) reach beyond the end of the file. */
 bool tiff_is_whole(const struct tiff_view *);
 
+/* Calls `see` with each directory and sub-directory until it returns true; that is returned. */
+bool tiff_any_directory(const struct tiff_view *,
+                        bool (*see)(const struct tiff_view *, uint32_t directory, void *arg), void *arg);
+
+/* The bytes of an UNDEFINED or BYTE entry. */
+bool tiff_get_bytes(const struct tiff_view *, uint32_t directory, uint16_t tag, const uint8_t **bytes,
+                    size_t *count);
+
 /* Orientation, time, exposure, f-number, ISO into `facts`; the rest of it stays. */
 void exif_read_facts(const struct tiff_view *, struct image_facts *facts);
 

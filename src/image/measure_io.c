@@ -175,7 +175,9 @@ int measure_to_bytes(const struct frame_measure *m, uint8_t **bytes_out, size_t 
 
 static bool head_is_sound(const struct frame_measure *m)
 {
-    const bool sizes = m->width_px > 0 && m->height_px > 0 && m->cell_px > 0 && m->rows > 0 && m->cols > 0;
+    const bool sizes = m->width_px > 0 && m->width_px <= IMAGE_SIDE_MOST && m->height_px > 0 &&
+                       m->height_px <= IMAGE_SIDE_MOST && m->cell_px > 0 && m->cell_px <= IMAGE_SIDE_MOST &&
+                       m->rows > 0 && m->cols > 0;
     return sizes && m->rows == cells_along(m->height_px, m->cell_px) &&
            m->cols == cells_along(m->width_px, m->cell_px) && m->rows <= MEASURE_CELLS_MOST + 1 &&
            m->cols <= MEASURE_CELLS_MOST + 1 && m->thumb_w > 0 && m->thumb_h > 0 &&

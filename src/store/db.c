@@ -26,9 +26,11 @@ static int complain(sqlite3 *db, struct err *why)
     case SQLITE_NOMEM:
         return fail(why, E_NOMEM, "stack.db: no memory; close other programs");
     case SQLITE_CONSTRAINT:
-        return fail(why, E_STATE, "stack.db: refused: %s", text);
+        return fail(why, E_STATE, "stack.db: the entry was refused (%s); see what the stack holds by status",
+                    text);
     case SQLITE_READONLY:
-        return fail(why, E_IO, "stack.db: cannot be written (%s)", text);
+        return fail(why, E_IO, "stack.db: cannot be written (%s); give the right to write, or use a copy",
+                    text);
     case SQLITE_IOERR:
     case SQLITE_FULL:
     case SQLITE_CANTOPEN:

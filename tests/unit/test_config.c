@@ -33,7 +33,8 @@ static void every_bad_bench_is_told_with_its_line(void **state)
         {"axis:\n  baud: 9600\n",
          "b.yaml:2: axis.baud: 9600 is out of range; write a whole number from 115200 to 250000"},
         {BENCH "  baud: 200000\nlens:\n  f_number: 4\n",
-         "b.yaml:9: axis.baud 200000: write 250000, or 115200 where the controller was built for it"},
+         "b.yaml:9: axis.baud 200000 is not spoken by a controller; write 250000, or 115200 if it was built "
+         "for it"},
         {BENCH "  world: a-socket\nlens:\n  f_number: 4\n",
          "b.yaml:9: axis.world is for a virtual rail behind a port; give that port as axis.link, or leave it "
          "out"},
