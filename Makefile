@@ -11,6 +11,16 @@ ifeq ($(SAN),address)
 override B := $(B)/san
 SANFLAGS   := -fsanitize=address,undefined -fno-sanitize-recover=all -fno-omit-frame-pointer
 endif
+# SAN=fuzz the same with clang, and ready for libFuzzer; SAN=cover counts the lines that run.
+ifeq ($(SAN),fuzz)
+override B  := $(B)/fuzz
+override CC := clang
+SANFLAGS    := -fsanitize=fuzzer-no-link,address,undefined -fno-sanitize-recover=all -fno-omit-frame-pointer -DFUZZ_SEARCH
+endif
+ifeq ($(SAN),cover)
+override B  := $(B)/cover
+SANFLAGS    := --coverage
+endif
 
 LIBS       := yaml-0.1 jansson sqlite3 libjpeg libraw_r libtiff-4 libpng libexif fftw3f nettle cairo libserialport
 WERROR     ?=
@@ -25,12 +35,17 @@ OBJECTS    := $(SOURCES:%.c=$(B)/obj/%.o)
 TESTS_FAST := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/unit/test_*.c tests/contract/test_*.c tests/flow/test_*.c))
 TESTS_LONG := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/long/test_*.c))
 TESTS_SOAK := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/soak/test_*.c))
+FUZZ       := $(patsubst tests/fuzz/fuzz_%.c,%,$(wildcard tests/fuzz/fuzz_*.c))
+FUZZ_HELP  := $(patsubst %.c,$(B)/obj/%.o,$(filter-out tests/fuzz/fuzz_%.c tests/fuzz/replay.c tests/fuzz/seeds%.c,$(wildcard tests/fuzz/*.c)))
+REPLAYS    := $(FUZZ:%=$(B)/tests/fuzz/replay_%)
+TESTS_FAST += $(REPLAYS)
 TEST_HELP  := $(patsubst %.c,$(B)/obj/%.o,$(wildcard tests/support/*.c))
 PRELOADS   := $(patsubst tests/%.c,$(B)/tests/%.so,$(wildcard tests/preload/*.c))
 SPEEDS     := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/speed/speed_*.c))
 
 .DEFAULT_GOAL := build
-.PHONY: build demo test check soak speed lint install clean help deps-build deps-check check-tests test-programs san-tests format
+.PHONY: build demo test check soak speed fuzz fuzz-programs replays coverage seeds lint install clean help
+.PHONY: deps-build deps-check check-tests test-programs san-tests format
 
 build: $(B)/staddle $(B)/staddle-virtual-rail ## build the programs: build/staddle, build/staddle-virtual-rail
 
@@ -59,6 +74,19 @@ $(B)/tests/preload/%.so: tests/preload/%.c
 	$(Q)mkdir -p $(@D)
 	$(Q)$(CC) $(CPPFLAGS) $(CFLAGS) -std=c11 $(WARN) -fPIC -shared -o $@ $< -ldl
 
+# A fuzz target with its seeds as a test, and with the search (SAN=fuzz).
+$(B)/tests/fuzz/replay_%: $(B)/obj/tests/fuzz/fuzz_%.o $(B)/obj/tests/fuzz/replay.o $(FUZZ_HELP) $(B)/libstaddle.a
+	$(Q)mkdir -p $(@D)
+	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS) -lcmocka
+
+$(B)/tests/fuzz/seeds: $(patsubst %.c,$(B)/obj/%.o,$(wildcard tests/fuzz/seeds*.c)) $(FUZZ_HELP) $(TEST_HELP) $(B)/libstaddle.a
+	$(Q)mkdir -p $(@D)
+	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS) -lcmocka
+
+$(B)/tests/fuzz/fuzz_%: $(B)/obj/tests/fuzz/fuzz_%.o $(FUZZ_HELP) $(B)/libstaddle.a
+	$(Q)mkdir -p $(@D)
+	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -fsanitize=fuzzer -o $@ $^ $(LDLIBS)
+
 -include $(shell find $(B)/obj -name '*.d' 2>/dev/null)
 .SECONDARY:
 
@@ -74,8 +102,25 @@ test-programs: $(TESTS_FAST) $(TESTS_LONG) $(PRELOADS)
 san-tests: build $(TESTS_FAST)
 	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_FAST)
 
-soak: build $(TESTS_SOAK) $(PRELOADS) ## the long lists
+soak: build $(TESTS_SOAK) $(PRELOADS) ## the long lists, and minutes of fuzzing
 	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_SOAK)
+	$(Q)$(MAKE) --no-print-directory fuzz
+
+FUZZ_SECONDS ?= 180
+fuzz: ## search for inputs that break a parser: FUZZ_SECONDS of each target (180), or of those in FUZZ="a b"
+	$(Q)$(MAKE) --no-print-directory SAN=fuzz FUZZ="$(FUZZ)" fuzz-programs
+	$(Q)sh tests/tools/fuzz.sh $(B)/fuzz $(FUZZ_SECONDS) $(FUZZ)
+
+fuzz-programs: $(FUZZ:%=$(B)/tests/fuzz/fuzz_%)
+
+replays: $(REPLAYS)
+
+seeds: $(B)/tests/fuzz/seeds ## make the seeds of tests/fuzz/corpus again that are no text
+	$(Q)$(B)/tests/fuzz/seeds tests/fuzz/corpus
+
+coverage: ## how much of each parser the seeds alone reach: at least 80 % of its lines
+	$(Q)$(MAKE) --no-print-directory SAN=cover CFLAGS="-O0 -g" replays
+	$(Q)sh tests/tools/coverage.sh $(B)/cover
 
 check: ## everything that CI runs: demo, every test, sanitizers, lint
 	$(Q)sh tests/tools/check.sh

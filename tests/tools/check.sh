@@ -42,6 +42,9 @@ stage "build of the tests" make --no-print-directory "$jobs" test-programs
 stage "tests" make --no-print-directory check-tests
 stage "build with sanitizers" make --no-print-directory "$jobs" SAN=address build test-programs
 stage "tests with sanitizers" make --no-print-directory SAN=address san-tests
+stage "what the seeds reach" make --no-print-directory "$jobs" coverage
+stage "build of the fuzz targets" make --no-print-directory "$jobs" SAN=fuzz fuzz-programs
+stage "fuzz, 10 s each" make --no-print-directory FUZZ_SECONDS=10 fuzz
 stage "clang" make --no-print-directory "$jobs" CC=clang B=build/clang WERROR=-Werror build test-programs
 stage "lint" make --no-print-directory lint
 rm -f "$log"

@@ -1,0 +1,1 @@
+UPDATE slice SET target_nm = 9223372036854775807, target_counts = -9223372036854775807; UPDATE exposure SET reached_counts = 9223372036854775807, try = 2147483647;

@@ -1,0 +1,1 @@
+CREATE TABLE t (a DEFAULT (load_extension('x')));

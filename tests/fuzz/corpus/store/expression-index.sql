@@ -1,0 +1,1 @@
+CREATE INDEX i ON event (abs(-9223372036854775807 - at_us));

@@ -1,0 +1,1 @@
+INSERT INTO file SELECT 10 + value, 1, 'other', 'f' || value, 1, sha256, NULL, NULL, NULL, NULL, NULL, NULL, '' FROM file, (SELECT 1 AS value UNION SELECT 2 UNION SELECT 3 UNION SELECT 4) WHERE id = 1;

@@ -1,0 +1,1 @@
+ALTER TABLE event ADD COLUMN g TEXT AS (hex(randomblob(9))) VIRTUAL;

@@ -1,0 +1,1 @@
+CREATE TABLE x (a TEXT DEFAULT 'y' CHECK (a <> 'z'));

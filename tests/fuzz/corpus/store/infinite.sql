@@ -1,0 +1,1 @@
+UPDATE file SET iso = 9e999, f_number = -9e999; UPDATE plan SET scale_change = 9e999;

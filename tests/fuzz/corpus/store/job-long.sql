@@ -1,0 +1,1 @@
+UPDATE stack SET job = hex(zeroblob(24000));

@@ -1,0 +1,1 @@
+UPDATE stack SET job = 'a' || char(0) || 'b';

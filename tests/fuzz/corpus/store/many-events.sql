@@ -1,0 +1,1 @@
+WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 300) INSERT INTO event (at_us, kind, text, detail) SELECT i, 'k', 't' || i, 'd' FROM n;

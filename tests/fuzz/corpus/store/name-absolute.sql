@@ -1,0 +1,1 @@
+UPDATE file SET name = '/etc/hostname' WHERE id = 1;

@@ -1,0 +1,1 @@
+UPDATE file SET name = 's' || char(10) || '.jpg' WHERE id = 1;

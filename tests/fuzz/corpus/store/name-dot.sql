@@ -1,0 +1,1 @@
+UPDATE file SET name = '.hidden' WHERE id = 1;

@@ -1,0 +1,1 @@
+UPDATE file SET name = '' WHERE id = 1;

@@ -1,0 +1,1 @@
+UPDATE file SET name = printf('%.*c', 256, 'n') WHERE id = 1;

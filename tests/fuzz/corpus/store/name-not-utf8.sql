@@ -1,0 +1,1 @@
+UPDATE file SET name = CAST(x'ff80fe' AS TEXT) WHERE id = 1;

@@ -1,0 +1,1 @@
+UPDATE file SET name = 's0001.jpg' || char(0) || '/x' WHERE id = 1;

@@ -1,0 +1,1 @@
+UPDATE file SET name = 'a/b' WHERE id = 1;

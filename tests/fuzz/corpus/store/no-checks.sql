@@ -1,0 +1,1 @@
+PRAGMA ignore_check_constraints = ON; UPDATE exposure SET state = 'asleep', purpose = 'fun'; UPDATE file SET role = 'tape';

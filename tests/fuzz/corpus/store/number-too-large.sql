@@ -1,0 +1,1 @@
+UPDATE exposure SET try = 2147483648 WHERE id = 1;

@@ -1,0 +1,1 @@
+PRAGMA page_size = 65536; VACUUM;

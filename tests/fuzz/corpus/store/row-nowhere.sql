@@ -1,0 +1,1 @@
+PRAGMA foreign_keys = OFF; DELETE FROM exposure WHERE id = 1;

@@ -1,0 +1,1 @@
+PRAGMA foreign_keys = OFF; UPDATE slice SET number = 4294967297 WHERE number = 3;

@@ -1,0 +1,1 @@
+UPDATE plan SET reason = printf('%.*c', 128, 'r');

@@ -1,0 +1,1 @@
+DROP INDEX exposure_kept; DROP INDEX exposure_try; INSERT INTO exposure (purpose, plan, slice, bracket, try, state, reason) VALUES ('stack', 1, 1, 0, 1, 'kept', '');

@@ -1,0 +1,1 @@
+PRAGMA ignore_check_constraints = ON; INSERT INTO stack SELECT 2, kind, capture_order, simulated, seed, name, bench, job, created_us, utc_offset_s FROM stack;

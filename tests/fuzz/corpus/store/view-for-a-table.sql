@@ -1,0 +1,1 @@
+ALTER TABLE event RENAME TO was; CREATE VIEW event AS SELECT 1 AS id, 2 AS at_us, 'k' AS kind, 't' AS text, 'd' AS detail;

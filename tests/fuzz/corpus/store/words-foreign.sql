@@ -1,0 +1,1 @@
+PRAGMA writable_schema = ON; UPDATE sqlite_schema SET sql = replace(sql, '''planned'', ', '''planned'', ''drawn'', '); PRAGMA writable_schema = RESET; UPDATE stack SET kind = 'drawn';
