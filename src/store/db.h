@@ -15,6 +15,12 @@
 /* Opens DIR/stack.db. No link is followed below DIR. */
 int db_open(const char *dir, bool readonly, bool create, sqlite3 **out, struct err *why);
 
+/* The whole database, as it is now, in memory: opened as one to write to, which reaches no file. */
+int db_copy_to_memory(sqlite3 *db, sqlite3 **out, struct err *why);
+
+/* The same as the new file `path`, synced. E_IO leaves what there is of it. */
+int db_copy_to_file(sqlite3 *db, const char *path, struct err *why);
+
 /* One or more statements without parameters. */
 int db_script(sqlite3 *db, const char *sql, struct err *why);
 

@@ -17,6 +17,10 @@ struct store {
 /* A new stack in the empty folder `made`, open for writing. The caller closes it, then renames the folder. */
 int store_fill(const char *made, const struct stack_info *, struct store **out, struct err *why);
 
+/* store_open as the version that these `count` steps make (tests of migration). */
+int store_open_as(const char *dir, bool readonly, const char *const *steps, int count, struct store **out,
+                  struct err *why);
+
 int store_may_write(const struct store *, struct err *why);
 
 /* Inside a transaction: a file row of that exposure. */

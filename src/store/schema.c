@@ -141,24 +141,28 @@ static int check_count(sqlite3 *db, const char *sql, int64_t wanted, const char 
     return rc;
 }
 
-int schema_check(sqlite3 *db, bool may_be_older, struct err *why)
+int schema_check(sqlite3 *db, int count, int *version_out, struct err *why)
 {
     int64_t id = 0, version = 0;
     int rc = db_number(db, why, &id, "PRAGMA application_id", "");
     if (!rc && id != SCHEMA_APPLICATION_ID)
         rc = fail(why, E_INPUT, "stack.db: a database, but not one of a stack; name a stack folder");
     if (!rc) rc = db_number(db, why, &version, "PRAGMA user_version", "");
-    if (!rc && version > schema_step_count) rc = too_new(version, schema_step_count, why);
-    if (!rc && version < (may_be_older ? 1 : schema_step_count))
+    if (!rc && version > count) rc = too_new(version, count, why);
+    if (!rc && version < 1)
         rc = fail(why, E_DAMAGED, "stack.db: damaged (format %lld); use a copy of the stack folder",
                   (long long)version);
     if (!rc) rc = check_pages(db, why);
     if (!rc)
         rc = check_count(db, "SELECT count(*) FROM sqlite_schema WHERE type IN ('trigger', 'view')", 0,
                          "it holds code that Staddle did not write", why);
-    if (!rc && version == schema_step_count) {
-        rc = check_count(db, "SELECT count(*) FROM pragma_foreign_key_check", 0, "rows point nowhere", why);
-        if (!rc) rc = check_count(db, "SELECT count(*) FROM stack", 1, "not one stack in it", why);
-    }
+    if (!rc) *version_out = (int)version;
     return rc;
+}
+
+int schema_check_rows(sqlite3 *db, struct err *why)
+{
+    const int rc =
+        check_count(db, "SELECT count(*) FROM pragma_foreign_key_check", 0, "rows point nowhere", why);
+    return rc ? rc : check_count(db, "SELECT count(*) FROM stack", 1, "not one stack in it", why);
 }

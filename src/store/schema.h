@@ -19,8 +19,11 @@ extern const int schema_step_count; /* = the version that this program writes */
  * is newer. */
 int schema_migrate(sqlite3 *db, const char *const *steps, int count, struct err *why);
 
-/* Is this a stack of ours, undamaged, of this version? E_INPUT a foreign database, E_DAMAGED, E_UNSUPPORTED
- * newer. */
-int schema_check(sqlite3 *db, bool may_be_older, struct err *why);
+/* Is this a stack of ours, undamaged, of version 1 to `count`? Its version. E_INPUT a foreign database,
+ * E_DAMAGED, E_UNSUPPORTED newer. */
+int schema_check(sqlite3 *db, int count, int *version_out, struct err *why);
+
+/* After migrating: do its rows fit together, and is there one stack? E_DAMAGED. */
+int schema_check_rows(sqlite3 *db, struct err *why);
 
 #endif

@@ -134,6 +134,21 @@ int store_create(const char *dir, const struct stack_info *info, struct store **
     return store_open(dir, false, out, why);
 }
 
+/* What SQLite keeps beside the database: were one of them a link, it would lead out of the folder. */
+static int check_beside(const char *db, struct err *why)
+{
+    static const char *const endings[] = {"-wal", "-shm", "-journal"};
+    for (size_t i = 0; i < sizeof endings / sizeof *endings; i++) {
+        char path[PATH_MAX + 16];
+        snprintf(path, sizeof path, "%s%s", db, endings[i]);
+        if (fs_exists(path) && !folder_is_file(path))
+            return fail(why, E_DAMAGED,
+                        "stack.db%s: no ordinary file; remove it, or use a copy of the stack folder",
+                        endings[i]);
+    }
+    return E_OK;
+}
+
 static int looks_like_a_stack(const struct store *st, struct err *why)
 {
     char path[PATH_MAX];
@@ -143,35 +158,77 @@ static int looks_like_a_stack(const struct store *st, struct err *why)
     if (!fs_exists(path))
         return fail(why, E_INPUT, "%s: no stack folder (it has no stack.db); name one", st->dir);
     if (!folder_is_file(path)) return store_damaged(why, "not an ordinary file");
+    rc = check_beside(path, why);
+    if (rc) return rc;
     if (!folder_is_dir(st->frames))
         return fail(why, E_DAMAGED, "%s: is missing or no folder; use a copy of the stack folder",
                     st->frames);
     return E_OK;
 }
 
-static int open_and_check(struct store *st, struct err *why)
+/* Its older state stays beside it as stack.db.v1 and so on: nothing of a stack is ever lost. */
+static int keep_older(struct store *st, int version, struct err *why)
 {
+    char to[PATH_MAX], part[PATH_MAX];
+    const int n = snprintf(to, sizeof to, "%s/stack.db.v%d", st->dir, version);
+    if (n < 0 || (size_t)n + sizeof ".part" > sizeof to)
+        return fail(why, E_INPUT, "%.60s...: the path is too long; use a shorter folder", st->dir);
+    if (fs_exists(to)) return E_OK; /* from an attempt that was ended */
+    snprintf(part, sizeof part, "%.*s.part", n, to);
+    unlink(part);
+    int rc = db_copy_to_file(st->db, part, why);
+    if (!rc) rc = fs_rename(part, to, why);
+    return rc ? rc : fs_sync_dir(st->dir, why);
+}
+
+/* For writing, each step is a transaction on the stack itself, once a copy is safe. For reading, nothing on
+ * the disk changes: the copy in memory is migrated, and read. */
+static int bring_up(struct store *st, int version, const char *const *steps, int count, struct err *why)
+{
+    sqlite3 *copy;
+    int rc;
+    if (!st->readonly) {
+        rc = keep_older(st, version, why);
+        return rc ? rc : schema_migrate(st->db, steps, count, why);
+    }
+    rc = db_copy_to_memory(st->db, &copy, why);
+    if (rc) return rc;
+    sqlite3_close(st->db);
+    st->db = copy;
+    rc = schema_migrate(st->db, steps, count, why);
+    return rc ? rc : db_script(st->db, "PRAGMA query_only = ON", why);
+}
+
+static int open_and_check(struct store *st, const char *const *steps, int count, struct err *why)
+{
+    int version = 0;
     int rc = looks_like_a_stack(st, why);
     if (!rc && !st->readonly) rc = lock_folder(st, why);
     if (!rc) rc = db_open(st->dir, st->readonly, false, &st->db, why);
-    if (!rc) rc = schema_check(st->db, !st->readonly, why);
-    if (!rc && !st->readonly) rc = schema_migrate(st->db, schema_steps, schema_step_count, why);
-    return rc;
+    if (!rc) rc = schema_check(st->db, count, &version, why);
+    if (!rc && version < count) rc = bring_up(st, version, steps, count, why);
+    return rc ? rc : schema_check_rows(st->db, why);
 }
 
-int store_open(const char *dir, bool readonly, struct store **out, struct err *why)
+int store_open_as(const char *dir, bool readonly, const char *const *steps, int count, struct store **out,
+                  struct err *why)
 {
     struct store *st;
     int rc = blank(dir, &st, why);
     if (rc) return rc;
     st->readonly = readonly;
-    rc = open_and_check(st, why);
+    rc = open_and_check(st, steps, count, why);
     if (rc) {
         store_close(st);
         return rc;
     }
     *out = st;
     return E_OK;
+}
+
+int store_open(const char *dir, bool readonly, struct store **out, struct err *why)
+{
+    return store_open_as(dir, readonly, schema_steps, schema_step_count, out, why);
 }
 
 int store_insert_plan(struct store *st, const struct plan_row *p, int64_t *id_out, struct err *why)

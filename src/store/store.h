@@ -41,7 +41,9 @@ struct store;
  * exist. */
 int store_create(const char *dir, const struct stack_info *info, struct store **out, struct err *why);
 
-/* E_INPUT when DIR is no stack folder. A reader sees what is committed, also while another process writes. */
+/* E_INPUT when DIR is no stack folder. A reader sees what is committed, also while another process writes. A
+ * stack of an older version is read by a copy in memory, which is migrated; opened for writing it is kept as
+ * stack.db.v1 (and so on) and migrated. */
 int store_open(const char *dir, bool readonly, struct store **out, struct err *why);
 void store_close(struct store *); /* NULL is fine */
 

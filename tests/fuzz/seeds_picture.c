@@ -21,10 +21,16 @@ static void put(const char *target, const char *name, struct bytes b)
     free(b.p);
 }
 
+/* Keeps so many bytes, or leaves so many out at the end. */
 static struct bytes cut(struct bytes b, size_t keep)
 {
     if (keep < b.n) b.n = keep;
     return b;
+}
+
+static struct bytes cut_end(struct bytes b, size_t less)
+{
+    return cut(b, b.n - less);
 }
 
 static const struct exif_says plain = {.orientation = 6,
@@ -90,7 +96,7 @@ static void exif(void)
     put("exif", "directory-outside", change(exif_make(&plain), 0x8769, VALUE, 0xfffffff0));
     put("exif", "orientation-nine", change(exif_make(&plain), 274, VALUE, 9));
     put("exif", "cut-in-a-directory", cut(exif_make(&plain), 60));
-    put("exif", "cut-in-a-text", cut(exif_make(&plain), exif_make(&plain).n - 9));
+    put("exif", "cut-in-a-text", cut_end(exif_make(&plain), 9));
     put("exif", "header-alone", cut(exif_make(&plain), 8));
     /* APEX values in place of plain ones: 0x9201 ShutterSpeedValue, 0x9202 ApertureValue. */
     struct bytes apex = exif_make(&plain);
@@ -291,7 +297,7 @@ static void tiff(void)
     put("tiff", "strips-many", change(flat_tiff(), 278, VALUE, 1));
     put("tiff", "samples-many", change(flat_tiff(), 277, VALUE, 200));
     put("tiff", "planes-apart", change(flat_tiff(), 284, VALUE, 2));
-    put("tiff", "cut-in-the-directory", cut(flat_tiff(), flat_tiff().n - 20));
+    put("tiff", "cut-in-the-directory", cut_end(flat_tiff(), 20));
     put("tiff", "header-alone", cut(flat_tiff(), 8));
     seed_write("tiff", "big-tiff", "II+\0\10\0\0\0\20\0\0\0\0\0\0\0\0\0\0\0\0\0\0\0", 24);
 }
