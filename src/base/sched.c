@@ -30,6 +30,8 @@ struct sched {
     size_t count, room;
     struct watch watches[WATCHES_MOST];
     int watch_count;
+    bool (*pass)(void *arg, struct sched *, int64_t to_us);
+    void *pass_arg;
 };
 
 static int64_t clock_us(clockid_t which)
@@ -175,8 +177,16 @@ static void run_first(struct sched *s)
     c.fn(c.arg);
 }
 
+void sched_pass_with(struct sched *s, bool (*pass)(void *arg, struct sched *, int64_t to_us), void *arg)
+{
+    s->pass = pass;
+    s->pass_arg = arg;
+}
+
 static bool step_virtual(struct sched *s, int64_t deadline_us)
 {
+    int64_t to_us = s->count && s->heap[0].at_us < deadline_us ? s->heap[0].at_us : deadline_us;
+    if (s->pass && s->pass(s->pass_arg, s, to_us)) return true;
     if (s->count && s->heap[0].at_us <= deadline_us) {
         s->now_us = s->heap[0].at_us;
         run_first(s);

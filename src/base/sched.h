@@ -47,4 +47,9 @@ void sched_unwatch(struct sched *, int fd);
  * wait early: true. */
 bool sched_step(struct sched *, int64_t deadline_us);
 
+/* Tests of a bench that lives in another process: its time passes together with this virtual clock's.
+ * `pass` is called before the clock goes to to_us; when something happened elsewhere before that, it asks for
+ * a call at that time (sched_at) and returns true. */
+void sched_pass_with(struct sched *, bool (*pass)(void *arg, struct sched *, int64_t to_us), void *arg);
+
 #endif

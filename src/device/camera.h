@@ -21,6 +21,8 @@
 #include "base/sched.h"
 #include "staddle/stack.h"
 
+#define CAMERA_TOKEN_OWN_BITS 44 /* of a token: which exposure of its stack; above them: which stack */
+
 enum camera_cap {
     CAMERA_SAYS_EXPOSED = 1 << 0,
     CAMERA_RECOUNTS = 1 << 1, /* can list what it holds for a token */

@@ -10,7 +10,7 @@
 #define OBJECT_READY_US 300000 /* our choice: a mirrorless body writing one JPEG; no source */
 #define TRANSFER_US     600000 /* our choice: some 10 MB over a slow cable; no source */
 #define EVENTS_MOST     8      /* one exposure and one transfer at a time leave at most 5 unread */
-#define HELD_MOST       4      /* frames that the camera keeps; the oldest goes when a new one comes */
+#define HELD_MOST       4      /* frames that its card keeps; the oldest goes when a new one comes */
 
 /* One exposure, from the trigger until it is fetched or pushed out. */
 struct held {
@@ -136,7 +136,8 @@ static void shutter_shuts(void *arg)
     world_expose(c->opts.world, c->open_us, c->open_us + c->settings.exposure_us, c->settings.flash,
                  &h->shot);
     h->shot.token = h->token;
-    h->shot.noise_seed = scatter(scatter(c->opts.seed) ^ h->token);
+    h->shot.noise_seed =
+        scatter(scatter(c->opts.seed) ^ (h->token & ((UINT64_C(1) << CAMERA_TOKEN_OWN_BITS) - 1)));
     h->shot.wall_us = sched_wall_us(c->opts.sched) - c->settings.exposure_us;
     h->shot.f_number = c->settings.f_number;
     h->shot.iso = c->settings.iso;
@@ -193,10 +194,9 @@ static void transferred(void *arg)
     if (c->opts.faults.transfer_at == c->transfers) {
         fail(&ev.why, E_TIMEOUT, "%s: the transfer of %s broke off", c->base.ops->name, h->object.name);
     } else {
-        ev.bytes = h->jpeg;
-        ev.byte_count = (int64_t)h->jpeg_bytes;
-        h->jpeg = NULL;
-        drop(h);
+        ev.bytes = mem_new(h->jpeg_bytes, 1, &ev.why);
+        if (ev.bytes) memcpy(ev.bytes, h->jpeg, h->jpeg_bytes);
+        if (ev.bytes) ev.byte_count = (int64_t)h->jpeg_bytes;
     }
     push(c, &ev);
 }

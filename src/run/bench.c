@@ -234,6 +234,7 @@ int bench_open(const struct rig_opts *o, struct rig **out, struct err *why)
     r->measure_us = or_default(o->times.measure_us, MEASURE_US);
     r->sched = o->virtual_clock ? sched_new_virtual(why) : sched_new_real(why);
     if (r->sched && o->virtual_clock) sched_step(r->sched, o->start_us);
+    if (r->sched && o->pass) sched_pass_with(r->sched, o->pass, o->wrap_arg);
     rc = r->sched ? build_stage(r, o, why) : E_NOMEM;
     if (!rc) rc = open_threads(r, why);
     if (!rc) rc = open_devices(r, o, camera, axis, why);

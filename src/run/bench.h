@@ -48,6 +48,8 @@ struct rig_opts {
     struct camera *(*wrap_camera)(void *arg, struct camera *);
     struct axis *(*wrap_axis)(void *arg, struct axis *);
     struct link *(*wrap_link)(void *arg, struct link *);
+    /* and time that passes elsewhere together with the virtual clock's: see sched.h */
+    bool (*pass)(void *arg, struct sched *, int64_t to_us);
     void *wrap_arg;
 };
 

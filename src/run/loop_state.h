@@ -83,6 +83,7 @@ struct loop {
     struct take takes[LOOP_FRAMES_MOST];
     int64_t last_serial;
     struct camera_facts camera_facts;
+    uint64_t stack_mark;
     struct axis_state axis; /* as of the last poll */
     enum lane lane;
     enum homing homing;

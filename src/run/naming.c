@@ -3,10 +3,21 @@
 #include <ctype.h>
 #include <string.h>
 
-uint64_t exposure_token(const struct exposure_row *e)
+/* FNV-1a: Fowler, Noll, Vo, "The FNV Non-Cryptographic Hash Algorithm" (the IETF draft of that name). */
+uint64_t stack_mark(const struct stack_info *info)
 {
-    uint64_t plan = e->purpose == PURPOSE_STACK ? (uint64_t)e->plan_id : 0;
-    return plan << 40 | (uint64_t)e->purpose << 36 | (uint64_t)e->slice << 16 | (uint64_t)e->attempt;
+    const uint64_t words[] = {(uint64_t)info->created_wall_us, info->seed};
+    uint64_t h = UINT64_C(0xcbf29ce484222325);
+    for (size_t i = 0; i < sizeof words; i++)
+        h = (h ^ (words[i / 8] >> 8 * (i % 8) & 0xff)) * UINT64_C(0x100000001b3);
+    return (h >> CAMERA_TOKEN_OWN_BITS) << CAMERA_TOKEN_OWN_BITS;
+}
+
+uint64_t exposure_token(uint64_t mark, const struct exposure_row *e)
+{
+    uint64_t plan = e->purpose == PURPOSE_STACK ? (uint64_t)e->plan_id & 0xf : 0;
+    return mark | plan << 40 | (uint64_t)e->purpose << 36 | ((uint64_t)e->slice & 0xfffff) << 16 |
+           ((uint64_t)e->attempt & 0xffff);
 }
 
 const char *frame_ending(const struct camera_object *o, char room[12])

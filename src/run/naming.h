@@ -8,9 +8,12 @@
 #include "image/decode.h"
 #include "staddle/stack.h"
 
-/* The camera's name for an exposure: the same for the same attempt in every run. It seeds the simulated
- * camera's noise, too. */
-uint64_t exposure_token(const struct exposure_row *);
+/* Tells one stack's exposures from another's: a camera may still hold those of the stack before. Of what the
+ * stack was made with, so the same in a resume; 20 bits, above CAMERA_TOKEN_OWN_BITS. */
+uint64_t stack_mark(const struct stack_info *);
+
+/* The camera's name for an exposure: the same for the same attempt in every run. */
+uint64_t exposure_token(uint64_t mark, const struct exposure_row *);
 
 /* The ending of the file that this object becomes, without the dot. Returns `room` or a constant. */
 const char *frame_ending(const struct camera_object *, char room[12]);

@@ -72,6 +72,7 @@ struct left {
     struct store *store;
     const struct bench *bench;
     struct measure_space *space;
+    uint64_t mark;
     struct exposure_row *row;
     struct camera_object objects[FRAME_FILES_MOST];
     int32_t object_count; /* that the camera holds; -1: it cannot tell */
@@ -96,7 +97,7 @@ static void forget_files(struct left *x)
 /* What the camera holds of it. With one file a frame the store knows the name by itself. */
 static int ask_camera(struct left *x, struct err *why)
 {
-    const uint64_t token = exposure_token(x->row);
+    const uint64_t token = exposure_token(x->mark, x->row);
     x->named = false;
     int rc = camera_recount(x->rig->camera, token, &x->object_count, why);
     if (rc || x->object_count <= 0) return rc;
@@ -161,7 +162,7 @@ static int wait_for(struct left *x, enum camera_event_kind kind, int64_t until_u
             if (why) *why = ev.camera.why;
             return E_IO;
         }
-        if (ev.camera.kind == kind && ev.camera.token == exposure_token(x->row)) {
+        if (ev.camera.kind == kind && ev.camera.token == exposure_token(x->mark, x->row)) {
             *out = ev.camera;
             return E_OK;
         }
@@ -172,7 +173,7 @@ static int wait_for(struct left *x, enum camera_event_kind kind, int64_t until_u
 static int fetch_one(struct left *x, int i, struct err *why)
 {
     struct camera_event ev;
-    int rc = camera_fetch(x->rig->camera, exposure_token(x->row), &x->objects[i], why);
+    int rc = camera_fetch(x->rig->camera, exposure_token(x->mark, x->row), &x->objects[i], why);
     if (rc) return rc;
     rc = wait_for(x, CAMERA_FETCHED, sched_now_us(x->rig->sched) + PATIENCE_US, &ev, why);
     if (rc == E_TIMEOUT) return fail(why, rc, "the camera did not hand over %s", x->objects[i].name);
@@ -324,12 +325,17 @@ int resume_exposures(struct rig *rig, struct store *store, const struct bench *b
                      struct resume_counts *out, struct err *why)
 {
     struct left x = {.rig = rig, .store = store, .bench = bench};
+    struct camera_facts facts = {0};
+    struct stack_info info;
     struct exposure_row *rows;
     int32_t count;
     *out = (struct resume_counts){0};
-    int rc = store_exposures(store, &rows, &count, why);
+    int rc = store_info(store, &info, why);
     if (rc) return rc;
-    struct camera_facts facts = {0};
+    x.mark = stack_mark(&info);
+    stack_info_clear(&info);
+    rc = store_exposures(store, &rows, &count, why);
+    if (rc) return rc;
     rc = camera_describe(rig->camera, &facts, why);
     x.files_per_frame = facts.files_per_frame;
     x.space = rc ? NULL : bench_take_space(rig, why);

@@ -160,9 +160,7 @@ static int read_plans(struct store *store, struct past *p, struct err *why)
     for (int32_t i = 0; i < count; i++)
         if (plans[i].source == PLAN_PLANNED) p->plan_id = plans[i].id;
     mem_free(plans);
-    if (!p->plan_id)
-        return fail(why, E_INPUT, "%s: was never planned here, so there is nothing to go on with",
-                    store_dir(store));
+    if (!p->plan_id) return E_OK; /* it ended before its plan was stored: planned again */
     rc = store_slices(store, p->plan_id, &slices, &p->slices, why);
     if (!rc) mem_free(slices);
     return rc;
@@ -188,7 +186,7 @@ static int look_back(struct store *store, bool no_closing, struct past *p, struc
     int rc = read_plans(store, p, why);
     if (!rc) rc = read_clock(store, p, why);
     if (!rc) rc = read_exposures(store, p, &closing_kept, why);
-    p->whole = p->kept == p->slices && (closing_kept || no_closing);
+    p->whole = p->slices && p->kept == p->slices && (closing_kept || no_closing);
     return rc;
 }
 
@@ -204,6 +202,13 @@ static int job_of_stack(const struct stack_info *info, const char *job_path, str
     if (!rc) rc = make_plan(out, why);
     if (rc) shoot_job_clear(out);
     return rc;
+}
+
+static int plan_of_stack(struct store *store, struct rig *rig, const struct shoot_job *s,
+                         const struct past *p, int64_t *plan_id, struct err *why)
+{
+    *plan_id = p->plan_id;
+    return p->plan_id ? E_OK : store_add_plan(store, &s->plan, "", sched_wall_us(rig->sched), plan_id, why);
 }
 
 /* Where the job's folder is, no stack knows. */
@@ -222,6 +227,7 @@ static int go_on(struct store *store, const struct past *p, const struct shoot_o
     struct shoot_job s;
     struct rig *rig;
     struct resume_counts left = {0};
+    int64_t plan_id;
     int rc = store_info(store, &info, why);
     if (rc) return rc;
     rc = job_of_stack(&info, o->job_path, &s, why);
@@ -232,8 +238,10 @@ static int go_on(struct store *store, const struct past *p, const struct shoot_o
             rc = say_where(&s, o->job_path, rc, why);
         } else if ((rc = resume_exposures(rig, store, &s.bench, &left, why)) != 0) {
             bench_close(rig);
+        } else if ((rc = plan_of_stack(store, rig, &s, p, &plan_id, why)) != 0) {
+            bench_close(rig);
         } else {
-            rc = shoot(&s, o, rig, store, p->plan_id, out, why);
+            rc = shoot(&s, o, rig, store, plan_id, out, why);
             out->lost += left.lost + left.doubtful;
             out->doubtful = left.doubtful;
             out->recovered = left.adopted + left.fetched;
@@ -247,7 +255,7 @@ static int go_on(struct store *store, const struct past *p, const struct shoot_o
 int shoot_resume(const struct shoot_opts *o, struct run_result *out, bool *already, struct err *why)
 {
     struct store *store;
-    struct past p = {0};
+    struct past p = {.virtual_clock = o->virtual_clock};
     memset(out, 0, sizeof *out);
     *already = false;
     int rc = store_open(o->dir, false, &store, why);

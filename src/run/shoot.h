@@ -9,7 +9,7 @@
 
 struct shoot_opts {
     const char *dir;    /* the stack's folder; new ones are made there */
-    bool virtual_clock; /* new stacks; resume goes on with the clock that the stack has */
+    bool virtual_clock; /* resume goes on with the clock that the stack has, if it got so far */
     int workers;        /* 0: one a core */
     bool seed_given;
     uint64_t seed;        /* instead of the job's */

@@ -7,6 +7,7 @@
 #include "base/units.h"
 #include "plan/slices.h"
 #include "run/loop_state.h"
+#include "run/naming.h"
 
 int run_check(const struct bench *b, const struct job *j, const struct plan *p, struct err *why)
 {
@@ -44,6 +45,16 @@ static int load_slots(struct loop *l, struct err *why)
     mem_free(rows);
     if (!l->slots || !l->levels) return E_NOMEM;
     return count ? E_OK : fail(why, E_DAMAGED, "the stack's plan has no slice");
+}
+
+static int load_mark(struct loop *l, struct err *why)
+{
+    struct stack_info info;
+    int rc = store_info(l->opts.store, &info, why);
+    if (rc) return rc;
+    l->stack_mark = stack_mark(&info);
+    stack_info_clear(&info);
+    return E_OK;
 }
 
 static void mark_kept(struct loop *l, const struct exposure_row *e)
@@ -98,6 +109,7 @@ int loop_new(const struct run_opts *opts, struct loop **out, struct err *why)
     l->begun_at_us = l->last_progress_us = loop_now(l);
     l->start_at_us = l->begun_at_us + p->timeline.start_delay_us;
     int rc = load_slots(l, why);
+    if (!rc) rc = load_mark(l, why);
     if (!rc) rc = load_exposures(l, why);
     if (!rc) rc = prepare_camera(l, why);
     if (rc) {

@@ -110,7 +110,7 @@ struct take *take_begin(struct loop *l, int32_t slot)
 void take_fire(struct loop *l, struct take *t)
 {
     struct err why = {0};
-    t->token = exposure_token(&t->row);
+    t->token = exposure_token(l->stack_mark, &t->row);
     t->stage = TAKE_FIRED;
     t->deadline_us =
         loop_now(l) + l->opts.bench->camera.shutter_lag_us + l->opts.job->exposure_us + PATIENCE_US;
