@@ -19,6 +19,9 @@
 #ifndef STRIDE
 #define STRIDE 5
 #endif
+#ifndef POWER_STRIDE
+#define POWER_STRIDE 11
+#endif
 #ifndef INSTANTS
 #define INSTANTS 10
 #endif
@@ -74,7 +77,8 @@ static char job_path[512], socket_path[108], page_path[512];
 static struct shoot_job job;
 static pid_t bench;
 static int boots, stacks;
-static int kills[2][FAR_PHASES][FAR_KINDS]; /* bench left alone, bench killed too */
+enum how { HOST_ALONE, BENCH_TOO, POWER_DROPPED, POWER_TORN, HOWS };
+static int kills[HOWS][FAR_PHASES][FAR_KINDS];
 static double worst_nm;
 static int extra_shots, recovered;
 
@@ -219,24 +223,33 @@ static void check_with_log(const char *dir)
     extra_shots += t.unkept;
 }
 
+/* A log in which a frame was shot elsewhere, twice, or never, has to be seen. */
+static bool refused(const char *dir)
+{
+    struct told t = told_by_log(dir);
+    return t.wrong[0] != 0;
+}
+
 static bool was_killed(int status)
 {
     return WIFSIGNALED(status) && WTERMSIG(status) == SIGKILL;
 }
 
-static void begin(int64_t at, bool after, bool bench_too)
+static void begin(int64_t at, bool after, enum how how)
 {
     stacks++;
     page->calls = 0;
     page->shot_count = 0;
     page->kill_at = at;
     page->kill_after = after;
-    page->kill_also = bench_too ? bench : 0;
+    page->kill_also = how == HOST_ALONE ? 0 : bench;
+    page->power = how == POWER_DROPPED ? FAR_DROPPED : how == POWER_TORN ? FAR_TORN : FAR_KEPT_ALL;
 }
 
 static void go_on(const char *dir)
 {
     page->kill_at = 0;
+    page->power = FAR_KEPT_ALL;
     int status = run_host(dir, 0);
     if (status) print_error("resume ended with %x\n", (unsigned)status);
     assert_int_equal(status, 0);
@@ -244,15 +257,15 @@ static void go_on(const char *dir)
 }
 
 /* Kills at the n-th call; false: there was no such call. */
-static bool kill_at(int64_t n, bool after, bool bench_too)
+static bool kill_at(int64_t n, bool after, enum how how)
 {
     const char *dir = small_path("stack");
-    begin(n, after, bench_too);
+    begin(n, after, how);
     int status = run_host(dir, 0);
     bool killed = was_killed(status);
     if (killed) {
-        kills[bench_too][page->killed_phase][page->killed_kind]++;
-        if (bench_too) {
+        kills[how][page->killed_phase][page->killed_kind]++;
+        if (how != HOST_ALONE) {
             waitpid(bench, NULL, 0);
             switch_on();
         }
@@ -265,14 +278,16 @@ static bool kill_at(int64_t n, bool after, bool bench_too)
     return killed;
 }
 
-static void print_kills(bool bench_too)
+static void print_kills(enum how how)
 {
+    static const char *const ways[] = {"the host alone", "host and bench",
+                                       "the power, what was not synced dropped",
+                                       "the power, what was not synced torn"};
     static const char *const phases[] = {"opening", "homing", "moving", "settling", "exposing", "kept"};
-    print_message("measured: kills of %s by phase: write sync rename unlink rail camera\n",
-                  bench_too ? "host and bench" : "the host alone");
+    print_message("measured: kills of %s by phase: write sync rename unlink rail camera\n", ways[how]);
     for (int p = 0; p < FAR_PHASES; p++) {
         int sum = 0;
-        const int *k = kills[bench_too][p];
+        const int *k = kills[how][p];
         for (int i = 0; i < FAR_KINDS; i++)
             sum += k[i];
         print_message("measured:   %-9s %4d: %d %d %d %d %d %d\n", phases[p], sum, k[0], k[1], k[2], k[3],
@@ -281,14 +296,14 @@ static void print_kills(bool bench_too)
     }
 }
 
-static void at_every_call(bool bench_too)
+static void at_every_call(enum how how, int stride)
 {
     int64_t n = 1;
     extra_shots = 0;
     worst_nm = 0;
-    for (bool killed = true; killed; n += STRIDE)
-        killed = kill_at(n, (n / STRIDE) & 1, bench_too) && (STRIDE > 1 || kill_at(n, true, bench_too));
-    print_kills(bench_too);
+    for (bool killed = true; killed; n += stride)
+        killed = kill_at(n, (n / stride) & 1, how) && (stride > 1 || kill_at(n, true, how));
+    print_kills(how);
     print_message("measured: every %d-th of %lld calls; %d releases in vain; worst place %.0f nm off\n",
                   STRIDE, (long long)page->calls, extra_shots, worst_nm);
     assert_true(page->calls > 100);
@@ -298,13 +313,45 @@ static void a_host_killed_at_any_call_leaves_a_stack_that_becomes_whole(void **s
 {
     (void)state;
     switch_on();
-    at_every_call(false);
+    at_every_call(HOST_ALONE, STRIDE);
 }
 
 static void a_bench_killed_too_is_homed_anew(void **state)
 {
     (void)state;
-    at_every_call(true);
+    at_every_call(BENCH_TOO, STRIDE);
+}
+
+/* The bench's power goes, too. What the disk did not promise to have is gone, or is there in part. */
+static void a_power_cut_that_drops_what_was_not_synced(void **state)
+{
+    (void)state;
+    at_every_call(POWER_DROPPED, POWER_STRIDE);
+}
+
+static void a_power_cut_that_tears_what_was_not_synced(void **state)
+{
+    (void)state;
+    at_every_call(POWER_TORN, POWER_STRIDE);
+}
+
+/* If the syncs of a run did nothing, a power cut near its end would cost frames: then the test must see it.
+ */
+static void a_disk_that_lies_about_syncs_is_noticed(void **state)
+{
+    (void)state;
+    const char *dir = small_path("stack");
+    begin(250, false, POWER_DROPPED);
+    page->lying = true;
+    assert_true(was_killed(run_host(dir, 0)));
+    page->lying = false;
+    page->kill_at = 0;
+    page->power = FAR_KEPT_ALL;
+    waitpid(bench, NULL, 0);
+    switch_on();
+    bool seen = run_host(dir, 0) != 0 || refused(dir);
+    remove_stack(dir);
+    assert_true(seen);
 }
 
 static void killed_at_any_moment_it_becomes_whole(void **state)
@@ -314,7 +361,7 @@ static void killed_at_any_moment_it_becomes_whole(void **state)
     int killed = 0;
     for (int i = 0; i < INSTANTS; i++) {
         const char *dir = small_path("stack");
-        begin(0, false, false);
+        begin(0, false, HOST_ALONE);
         int status = run_host(dir, 1000 + rand() % 200000);
         killed += was_killed(status);
         if (status) go_on(dir);
@@ -325,18 +372,11 @@ static void killed_at_any_moment_it_becomes_whole(void **state)
     assert_true(killed > 0);
 }
 
-/* A log in which a frame was shot elsewhere, twice, or never, has to be seen. */
-static bool refused(const char *dir)
-{
-    struct told t = told_by_log(dir);
-    return t.wrong[0] != 0;
-}
-
 static void planted_wrong_logs_are_noticed(void **state)
 {
     (void)state;
     const char *dir = small_path("stack");
-    begin(0, false, false);
+    begin(0, false, HOST_ALONE);
     assert_int_equal(run_host(dir, 0), 0);
     assert_false(refused(dir));
     page->shots[1].focus_nm += 20000;
@@ -359,6 +399,9 @@ int main(int argc, char **argv)
         cmocka_unit_test(planted_wrong_logs_are_noticed),
         cmocka_unit_test(killed_at_any_moment_it_becomes_whole),
         cmocka_unit_test(a_bench_killed_too_is_homed_anew),
+        cmocka_unit_test(a_disk_that_lies_about_syncs_is_noticed),
+        cmocka_unit_test(a_power_cut_that_drops_what_was_not_synced),
+        cmocka_unit_test(a_power_cut_that_tears_what_was_not_synced),
     };
     return cmocka_run_group_tests(tests, set_up, tear_down);
 }

@@ -11,11 +11,15 @@
 enum far_kind { FAR_WRITE, FAR_SYNC, FAR_RENAME, FAR_UNLINK, FAR_SERIAL, FAR_CAMERA, FAR_KINDS };
 enum far_phase { FAR_OPENING, FAR_HOMING, FAR_MOVING, FAR_SETTLING, FAR_EXPOSING, FAR_KEPT, FAR_PHASES };
 
+enum far_power { FAR_KEPT_ALL, FAR_DROPPED, FAR_TORN };
+
 struct far_page {
     /* the test says */
     int64_t kill_at; /* the n-th call of those below, from 1; 0: never */
     int32_t kill_after;
     int32_t kill_also; /* the bench's process, or 0 */
+    int32_t lying;     /* the disk says synced and has not (a planted fault) */
+    int32_t power;     /* enum far_power: what becomes of what was written and not synced */
     /* the host and what is preloaded say */
     int64_t calls;
     int32_t phase; /* enum far_phase, as of the last progress */
