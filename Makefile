@@ -70,7 +70,7 @@ $(B)/tests/%: $(B)/obj/tests/%.o $(TEST_HELP) $(B)/libstaddle.a
 	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS) -lcmocka
 
 # What a test puts before the system's library.
-$(B)/tests/preload/%.so: tests/preload/%.c
+$(B)/tests/preload/%.so: tests/preload/%.c tests/support/far_page.h
 	$(Q)mkdir -p $(@D)
 	$(Q)$(CC) $(CPPFLAGS) $(CFLAGS) -std=c11 $(WARN) -fPIC -shared -o $@ $< -ldl
 
