@@ -172,6 +172,22 @@ static void input_given(json_t *list, const char *from, const struct origins *or
         json_decref(value);
 }
 
+/* An end as it was marked, or as the job file says it; true when it was marked. */
+static bool input_mark(json_t *list, const char *key, const struct mark *m)
+{
+    if (!m->at[0]) return false;
+    json_t *row = json_object();
+    put(row, "key", json_text(key));
+    put(row, "value", json_mm(m->position_nm));
+    put(row, "from", json_text("measured"));
+    put(row, "line", json_null());
+    put(row, "uncertainty_um", json_um(m->uncertainty_nm));
+    put(row, "at", json_text(m->at));
+    put(row, "how", json_text(m->how));
+    json_array_append_new(list, row);
+    return true;
+}
+
 static void job_inputs(json_t *list, const struct job *j, const struct plan *p)
 {
     const struct origins *o = &j->origins;
@@ -179,9 +195,11 @@ static void job_inputs(json_t *list, const struct job *j, const struct plan *p)
     const double drop = j->contrast_drop > 0 ? j->contrast_drop : PLAN_CONTRAST_DROP;
     input_given(list, "job", o, "magnification", json_number(j->magnification));
     input_given(list, "job", o, "field_width_mm", json_mm(j->field_width_nm));
-    input_given(list, "job", o, "near_mm", json_mm(j->near_nm));
-    input_given(list, "job", o, "far_mm", json_mm(j->far_nm));
-    input_given(list, "job", o, "depth_mm", json_mm(j->far_nm));
+    const bool near = input_mark(list, "near_mm", &j->near_mark),
+               far = input_mark(list, "far_mm", &j->far_mark);
+    if (!near) input_given(list, "job", o, "near_mm", json_mm(j->near_nm));
+    if (!far) input_given(list, "job", o, "far_mm", json_mm(j->far_nm));
+    if (!near || !far) input_given(list, "job", o, "depth_mm", json_mm(p->far_nm - p->near_nm));
     input_given(list, "job", o, "far_guessed", json_boolean(j->far_guessed));
     input_given(list, "job", o, "spacing_um", json_um(j->spacing_nm));
     input_given(list, "job", o, "overlap", json_number(j->overlap));

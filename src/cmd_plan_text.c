@@ -284,8 +284,10 @@ static void print_value(char *text, size_t room, const json_t *row)
     if (json_is_string(value)) snprintf(shown.text, sizeof shown.text, "%s", json_string_value(value));
     if (json_is_boolean(value))
         snprintf(shown.text, sizeof shown.text, "%s", json_is_true(value) ? "true" : "false");
-    snprintf(text, room, "%s %s%s%s", key, shown.text, line_word,
-             *line_word ? plain(number(row, "line")).text : "");
+    const char *at = json_get_text(row, "at");
+    snprintf(text, room, "%s %s%s%s%s%s%s%s", key, shown.text, line_word,
+             *line_word ? plain(number(row, "line")).text : "", *at ? ", measured " : "", at, *at ? " " : "",
+             json_get_text(row, "how"));
 }
 
 static void print_from(FILE *out, const json_t *inputs, const char *from, const char *title, const char *file)
@@ -315,6 +317,7 @@ static void print_inputs(FILE *out, const json_t *r)
     const json_t *inputs = part(r, "inputs");
     fputc('\n', out);
     print_from(out, inputs, "job", "from", json_get_text(r, "job_file"));
+    print_from(out, inputs, "measured", "marked at the bench", "");
     print_from(out, inputs, "bench", "from", json_get_text(r, "bench_file"));
     print_from(out, inputs, "default", "by default", "");
 }

@@ -17,6 +17,7 @@ int main(int argc, char **argv)
         &verb_check,
         &verb_handover,
         &verb_axis,
+        &verb_mark,
         &verb_version,
         NULL,
     };

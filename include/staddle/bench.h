@@ -93,6 +93,13 @@ struct region_px {
     int32_t x, y, w, h; /* w == 0: the whole frame */
 };
 
+/* An end that was marked at the bench: NAME.measured.yaml beside the job file. */
+struct mark {
+    int64_t position_nm, uncertainty_nm;
+    char at[NAME_ROOM]; /* UTC, as JSON shows times; "": this end was not marked */
+    char how[NAME_ROOM];
+};
+
 enum job_depth { DEPTH_NONE, DEPTH_MARKS, DEPTH_LENGTH };
 
 struct job {
@@ -104,6 +111,8 @@ struct job {
     enum job_depth depth_kind;
     int64_t near_nm, far_nm; /* axis positions; DEPTH_LENGTH: near_nm is 0 and far_nm is the depth */
     bool far_guessed;        /* one margin slice more */
+    struct mark near_mark, far_mark; /* come before what the job file says */
+    char marks_shot_at[NAME_ROOM];   /* UTC, when a stack was begun with these marks: void since; "" */
     int64_t spacing_nm;      /* or */
     double overlap;          /* 0..1 of the depth of field; negative: not given; or */
     int32_t slices;          /* between near and far, both included */

@@ -1,9 +1,11 @@
 /* job_file.c - the keys of a job file, and the scene that a simulated bench shows. */
+#include <stdio.h>
 #include <string.h>
 
 #include "base/mem.h"
 #include "base/units.h"
 #include "config/config.h"
+#include "config/marks.h"
 #include "config/reader.h"
 
 #define AT(member) offsetof(struct job, member)
@@ -49,6 +51,15 @@ static const struct key_row rows[] = {
     {"scene.lamp_scatter_stops", VALUE_REAL_OFF, false, AT(scene.lamp_scatter_stops), 0, 5, NULL},
     {"scene.lamp_drift_stops_per_hour", VALUE_REAL, false, AT(scene.lamp_drift_stops_per_hour), -10, 10,
      NULL},
+    {"measured.near_mm", VALUE_MM, false, AT(near_mark.position_nm), -2000, 2000, NULL},
+    {"measured.near_uncertainty_um", VALUE_UM, false, AT(near_mark.uncertainty_nm), 0, 100000, NULL},
+    {"measured.near_at", VALUE_NAME, false, AT(near_mark.at), 0, 0, NULL},
+    {"measured.near_how", VALUE_NAME, false, AT(near_mark.how), 0, 0, NULL},
+    {"measured.far_mm", VALUE_MM, false, AT(far_mark.position_nm), -2000, 2000, NULL},
+    {"measured.far_uncertainty_um", VALUE_UM, false, AT(far_mark.uncertainty_nm), 0, 100000, NULL},
+    {"measured.far_at", VALUE_NAME, false, AT(far_mark.at), 0, 0, NULL},
+    {"measured.shot_at", VALUE_NAME, false, AT(marks_shot_at), 0, 0, NULL},
+    {"measured.far_how", VALUE_NAME, false, AT(far_mark.how), 0, 0, NULL},
 };
 
 static const struct schema schema = {"job file", rows, sizeof rows / sizeof *rows};
@@ -86,6 +97,38 @@ static int check_depth(struct job *j, struct err *why)
                     j->path, near > far ? near : far, mm_from_nm(j->near_nm), mm_from_nm(j->far_nm));
     j->depth_kind = near ? DEPTH_MARKS : depth ? DEPTH_LENGTH : DEPTH_NONE;
     return E_OK;
+}
+
+/* A mark without its time could never become void. */
+static int check_mark(const struct job *j, const char *position, const char *at, struct err *why)
+{
+    const int32_t given = origin_line(&j->origins, position), timed = origin_line(&j->origins, at);
+    if (!given == !timed) return E_OK;
+    return fail(why, E_INPUT, "%s:%d: %s and %s belong together; mark that end again", j->path,
+                given ? given : timed, position, at);
+}
+
+/* What was marked at the bench comes before what the file says; a depth goes on from the end that was marked.
+ */
+static void apply_marks(struct job *j)
+{
+    const bool near = j->near_mark.at[0], far = j->far_mark.at[0];
+    const int64_t depth_nm = j->depth_kind == DEPTH_LENGTH ? j->far_nm : 0;
+    if (!near && !far) return;
+    if (near && (far || j->depth_kind != DEPTH_NONE)) j->depth_kind = DEPTH_MARKS;
+    if (far && j->depth_kind != DEPTH_NONE) j->depth_kind = DEPTH_MARKS;
+    if (near) j->near_nm = j->near_mark.position_nm;
+    if (far) j->far_nm = j->far_mark.position_nm;
+    if (near && !far && depth_nm) j->far_nm = j->near_nm + depth_nm;
+    if (far && !near && depth_nm) j->near_nm = j->far_nm - depth_nm;
+}
+
+static int check_marks(struct job *j, struct err *why)
+{
+    int rc = check_mark(j, "measured.near_mm", "measured.near_at", why);
+    if (!rc) rc = check_mark(j, "measured.far_mm", "measured.far_at", why);
+    if (!rc) apply_marks(j);
+    return rc;
 }
 
 static int check_spacing(const struct job *j, struct err *why)
@@ -131,6 +174,7 @@ static int check_all(struct job *j, struct err *why)
 {
     int rc = check_size(j, why);
     if (!rc) rc = check_depth(j, why);
+    if (!rc) rc = check_marks(j, why);
     if (!rc) rc = check_spacing(j, why);
     if (!rc) rc = check_scene(j, why);
     if (!rc && !j->name[0]) name_after_file(j);
@@ -148,12 +192,38 @@ int job_parse(const char *text, const char *name, struct job *out, struct err *w
     return rc;
 }
 
-static int read_alone(const char *path, struct job *out, struct err *why)
+/* The job file alone, whatever has been marked. */
+static int read_written(const char *path, struct job *out, char **text_out, struct err *why)
 {
     char *text;
     int rc = reader_text(path, &text, why);
     if (rc) return rc;
     rc = job_parse(text, path, out, why);
+    if (rc)
+        mem_free(text);
+    else
+        *text_out = text;
+    return rc;
+}
+
+/* The job with what was marked behind it, as one text: that is what the stack keeps, and resume reads. */
+static int read_alone(const char *path, struct job *out, struct err *why)
+{
+    char *text, *marks, *both;
+    int rc = read_written(path, out, &text, why);
+    if (rc) return rc;
+    rc = marks_text(path, &marks, why);
+    if (!rc && marks) {
+        const size_t room = strlen(text) + strlen(marks) + 2;
+        job_clear(out);
+        both = mem_new(room, 1, why);
+        if (both) snprintf(both, room, "%s\n%s", text, marks);
+        rc = both ? job_parse(both, path, out, why) : E_NOMEM;
+        mem_free(both);
+    } else if (rc) {
+        job_clear(out);
+    }
+    mem_free(marks);
     mem_free(text);
     return rc;
 }

@@ -318,6 +318,13 @@ static int check_given(const struct bench *b, const struct job *j, struct err *w
     if (b->axis.kind[0] && strcmp(b->axis.kind, "rail") != 0)
         return fail(why, E_UNSUPPORTED, "%s:%d: axis.kind: %.20s is not known; write rail",
                     BENCH_AT(b, "axis.kind"), b->axis.kind);
+    if (j->depth_kind == DEPTH_NONE && (j->near_mark.at[0] || j->far_mark.at[0]))
+        return fail(why, E_INPUT, "%s:1: only the %s end is marked; mark the %s end, too", j->path,
+                    j->near_mark.at[0] ? "near" : "far", j->near_mark.at[0] ? "far" : "near");
+    if (j->near_nm > j->far_nm && (j->near_mark.at[0] || j->far_mark.at[0]))
+        return fail(why, E_INPUT,
+                    "%s:1: as marked, near at %.4f mm lies behind far at %.4f mm; mark them again", j->path,
+                    mm_from_nm(j->near_nm), mm_from_nm(j->far_nm));
     if (j->depth_kind == DEPTH_NONE)
         return fail(why, E_INPUT, "%s:1: near and far are missing; write near_mm and far_mm, or depth_mm",
                     j->path);

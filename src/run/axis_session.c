@@ -33,37 +33,60 @@ int64_t axis_session_counts(const struct axis_session *s, int64_t nm)
 
 /* ---- opening */
 
-/* A bench by itself: what the axis needs of a job is how far a simulated one may go. */
-static int make_up_job(const char *bench_path, struct shoot_job *out, struct err *why)
+/* What the axis needs of a plan is the length of a count, and how far a simulated one may go. */
+static int plan_travel(struct shoot_job *s, struct err *why)
 {
-    memset(out, 0, sizeof *out);
+    struct bench b = s->bench;
+    b.axis.clearance_nm = 0; /* a stack that goes too far is no reason not to move */
+    return plan_make(&b, &s->job, &s->plan, NULL, why);
+}
+
+/* As if something of that depth stood there. */
+static int make_up_depth(struct shoot_job *s, struct err *why)
+{
+    s->job.depth_kind = DEPTH_LENGTH;
+    s->job.near_nm = 0;
+    s->job.far_nm = MADE_UP_NM;
+    s->job.spacing_nm = 0;
+    s->job.overlap = -1;
+    s->job.slices = 2;
+    return plan_travel(s, why);
+}
+
+static int read_bench(const char *bench_path, struct shoot_job *out, struct err *why)
+{
     int rc = bench_read(bench_path, &out->bench, why);
     if (rc) return rc;
-    out->job = (struct job){.magnification = 1,
-                            .depth_kind = DEPTH_LENGTH,
-                            .far_nm = MADE_UP_NM,
-                            .slices = 2,
-                            .overlap = -1,
-                            .settle_us = -1,
-                            .start_delay_us = -1,
-                            .exposure_us = TIMELINE_EXPOSURE_US};
-    struct bench b = out->bench;
-    b.axis.clearance_nm = 0;
+    out->job.magnification = 1;
+    out->job.settle_us = out->job.start_delay_us = -1;
+    out->job.exposure_us = TIMELINE_EXPOSURE_US;
     snprintf(out->job.path, sizeof out->job.path, "%s", bench_path);
-    rc = plan_make(&b, &out->job, &out->plan, NULL, why);
-    if (rc) shoot_job_clear(out);
-    return rc;
+    return make_up_depth(out, why);
+}
+
+/* A job whose ends are not marked yet will do. */
+static int read_job(const char *job_path, const char *bench_path, struct shoot_job *out, struct err *why)
+{
+    int rc = setup_read(job_path, bench_path, &out->job, &out->bench, why);
+    if (rc) return rc;
+    if (!out->job.exposure_us) out->job.exposure_us = TIMELINE_EXPOSURE_US;
+    if (out->job.depth_kind != DEPTH_NONE && !plan_travel(out, NULL)) return E_OK;
+    return make_up_depth(out, why);
 }
 
 static void set_far_bound(struct axis_session *s)
 {
     const struct bench *b = &s->job.bench;
-    if (!s->job_given || !b->axis.clearance_nm) return;
+    const bool near_known =
+        s->job_given && (s->job.job.depth_kind == DEPTH_MARKS || s->job.job.near_mark.at[0]);
+    if (!near_known || !b->axis.clearance_nm) return;
     s->bounds.hi_known = true;
-    s->bounds.hi_counts = axis_session_counts(s, s->job.plan.near_nm + b->axis.clearance_nm);
+    const struct mark *mark = &s->job.job.near_mark;
+    const int64_t near_nm = mark->at[0] ? mark->position_nm : s->job.job.near_nm;
+    s->bounds.hi_counts = axis_session_counts(s, near_nm + b->axis.clearance_nm);
     snprintf(s->bounds.hi_from, sizeof s->bounds.hi_from,
              "clearance_mm %.6g beyond the near mark at %.4f mm, %.60s:%d", mm_from_nm(b->axis.clearance_nm),
-             mm_from_nm(s->job.plan.near_nm), b->path, (int)origin_line(&b->origins, "axis.clearance_mm"));
+             mm_from_nm(near_nm), b->path, (int)origin_line(&b->origins, "axis.clearance_mm"));
 }
 
 static void set_near_bound(struct axis_session *s)
@@ -94,13 +117,9 @@ int axis_session_open(const struct axis_session_opts *o, struct axis_session **o
     s->job_given = o->job_path != NULL;
     s->tell = o->tell;
     s->arg = o->arg;
-    int rc = s->job_given ? shoot_job_read(o->job_path, o->bench_path, &s->job, why)
-                          : make_up_job(o->bench_path, &s->job, why);
-    if (rc) {
-        mem_free(s);
-        return rc;
-    }
-    rc = open_rig(s, o, why);
+    int rc = s->job_given ? read_job(o->job_path, o->bench_path, &s->job, why)
+                          : read_bench(o->bench_path, &s->job, why);
+    if (!rc) rc = open_rig(s, o, why);
     if (rc) {
         axis_session_close(s);
         return rc;

@@ -18,6 +18,22 @@ int32_t evening_utc_offset_s(int64_t wall_us);
 int evening_next_stack(const char *base, int64_t wall_us, int32_t utc_offset_s, char *out, size_t room,
                        struct err *why);
 
+/* One line of evening.txt, in the evening's folder: a stack, and the light of it against the one before. */
+#define EVENING_FILE "evening.txt"
+struct evening_line {
+    char stack[64]; /* its folder's name */
+    int64_t begun_wall_us;
+    int32_t utc_offset_s;
+    int32_t kept, slices;
+    char verdict[64];
+    double light; /* median over the frames of their mean, linear, 0..1; 0: not known */
+    char job[64];
+};
+
+/* Adds the line, or replaces that of the same stack. stops_out: the light against the line before it, NAN
+ * where that is not known. E_IO, E_INPUT. */
+int evening_note(const char *dir, const struct evening_line *, double *stops_out, struct err *why);
+
 /* "2026-11-25" */
 #define EVENING_DATE_ROOM 16
 void evening_date(int64_t wall_us, int32_t utc_offset_s, char out[EVENING_DATE_ROOM]);
