@@ -155,7 +155,7 @@ static int run_jog(struct axis_call *a, json_t *out, struct err *why)
 static int run_park(struct axis_call *a, json_t *out, struct err *why)
 {
     (void)out;
-    return axis_session_go(a->session, axis_session_park_nm(a->session), why);
+    return axis_session_park(a->session, why);
 }
 
 static int run_set(struct axis_call *a, json_t *out, struct err *why)
@@ -289,7 +289,7 @@ const struct verb verb_axis = {
         "  go 3.4mm      to that position\n"
         "  jog -20um     by that distance, also where the position is unknown\n"
         "  park          to the near end, as far from the subject as it goes\n"
-        "  set 3.4mm     moves nothing: the place where it stands is called so from now on\n"
+        "  set 3.4mm     moves nothing: the place where it stands is called so until the next home\n"
         "  watch         a line a second, until Enter or Ctrl-C\n\n"
         "Positions grow away from the camera, deeper into the subject; a length has its unit, mm or um. "
         "What\n"

@@ -97,7 +97,7 @@ int cmd_evening_note(const char *stack_dir, json_t **out, struct err *why)
     *out = json_object();
     json_object_set_new(*out, "file", json_text(path));
     json_object_set_new(*out, "verdict", json_text(l.verdict));
-    json_object_set_new(*out, "light_stops", json_rounded(stops, 3));
+    json_object_set_new(*out, "light_stops", json_rounded(round(1000 * stops) / 1000 + 0.0, 3));
     return E_OK;
 }
 

@@ -91,12 +91,12 @@ static int ask_axis(struct marking *m, struct err *why)
 static int depth_from_near(struct marking *m, struct err *why)
 {
     const bool marked = m->marks.near_end.at[0] && !m->marks.shot_at[0];
-    if (!marked && origin_line(&m->job.origins, "near_mm") == 0)
-        return fail(why, E_STATE,
-                    "a depth goes on from the near mark, and there is none; 'staddle mark near' first");
     if (!marked && m->marks.near_end.at[0])
         return fail(why, E_STATE, "the near mark of %s was for the stack before; 'staddle mark near' first",
                     m->marks.near_end.at);
+    if (!marked && origin_line(&m->job.origins, "near_mm") == 0)
+        return fail(why, E_STATE,
+                    "a depth goes on from the near mark, and there is none; 'staddle mark near' first");
     m->position_nm = (marked ? m->marks.near_end.position_nm : m->job.near_nm) + m->depth_nm;
     m->uncertainty_nm = marked ? m->marks.near_end.uncertainty_nm : 0;
     return E_OK;

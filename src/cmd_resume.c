@@ -1,3 +1,4 @@
+#include "cmd_evening.h"
 #include "cmd_shoot.h"
 #include "run/wishes.h"
 
@@ -22,6 +23,7 @@ static int run(struct cmd *c, struct err *why)
     rc = shoot_resume(&o, &told.result, &told.already, why);
     cmd_shoot_watch_end(&sp);
     wishes_ignore();
+    told.listed = cmd_evening_has_list(o.dir);
     return cmd_shoot_end(c, &told, rc, why);
 }
 

@@ -14,16 +14,19 @@ static int run(struct cmd *c, struct err *why)
 
 const struct verb verb_run = {
     .name = "run",
-    .operands = "JOB",
-    .least = 1,
+    .operands = "[JOB]",
+    .least = 0,
     .most = 1,
     .summary = "shoot a job on the bench",
     .about =
         "Shoots the stack that the job describes: finds the axis' zero, then for each slice moves, settles,\n"
         "exposes, fetches and measures; at last the closing frame, to compare with the first. Frames are\n"
         "on the disk before they count as kept. The first exposure comes after the job's start delay.\n\n"
-        "So far this knows the simulated bench only (camera.kind and axis.link 'simulated'), in real "
-        "time.\n\n"
+        "Without a job: the last one again, for the next composition, as the next stack of tonight. Marks "
+        "of\n"
+        "the composition before are not taken over: mark near and far first, then run.\n\n"
+        "The stack goes to tonight's folder, YYYY-MM-DD/stack-NNN, unless --stack says where; evening.txt\n"
+        "there gets a line for it: start, frames, verdict, and the light against the stack before.\n\n"
         "Ctrl-C finishes the slice and pauses; 'staddle resume' goes on. Twice halts at once.",
     .options = options,
     .run = run,

@@ -1,12 +1,15 @@
 #include "cmd_shoot.h"
 
 #include <inttypes.h>
+#include <math.h>
 #include <string.h>
 #include <unistd.h>
 
 #include "base/findings.h"
 #include "base/json.h"
 #include "base/units.h"
+#include "cmd_again.h"
+#include "cmd_evening.h"
 #include "run/wishes.h"
 #include "store/evening.h"
 
@@ -68,7 +71,8 @@ int cmd_shoot_options(const struct cmd *c, struct shoot_opts *o, struct err *why
 }
 
 /* --stack, or the next free place of tonight. */
-static int choose_dir(const struct cmd *c, bool virtual_clock, char out[PATH_ROOM], struct err *why)
+static int choose_dir(const struct cmd *c, const char *folder, bool virtual_clock, char out[PATH_ROOM],
+                      struct err *why)
 {
     const char *given = cmd_text(c, "stack");
     if (given) {
@@ -81,7 +85,8 @@ static int choose_dir(const struct cmd *c, bool virtual_clock, char out[PATH_ROO
     if (!clock) return E_NOMEM;
     int64_t now = sched_wall_us(clock);
     sched_free(clock);
-    return evening_next_stack(".", now, virtual_clock ? 0 : evening_utc_offset_s(now), out, PATH_ROOM, why);
+    return evening_next_stack(folder, now, virtual_clock ? 0 : evening_utc_offset_s(now), out, PATH_ROOM,
+                              why);
 }
 
 static json_t *closing_json(const struct run_closing *c)
@@ -126,6 +131,7 @@ static json_t *result_json(const struct cmd *c, const struct shoot_told *t)
     json_object_set_new(out, "lost", json_integer(r->lost));
     json_object_set_new(out, "duration_s", json_s(r->duration_us));
     json_object_set_new(out, "closing", closing_json(&r->closing));
+    json_object_set_new(out, "evening", t->evening ? json_incref(t->evening) : json_null());
     return out;
 }
 
@@ -137,6 +143,16 @@ static void text_findings(FILE *out, const json_t *result)
         const char *advice = json_get_text(f, "advice");
         fprintf(out, "  %s%s%s\n", json_get_text(f, "text"), *advice ? ". " : "", advice);
     }
+}
+
+static void text_evening(FILE *out, const json_t *evening)
+{
+    if (!json_is_object(evening)) return;
+    fprintf(out, "%s", json_get_text(evening, "verdict"));
+    if (json_is_number(json_object_get(evening, "light_stops")))
+        fprintf(out, "; light %+.2f stops against the stack before",
+                round(100 * json_get_number(evening, "light_stops")) / 100 + 0.0);
+    fprintf(out, " (%s)\n", json_get_text(evening, "file"));
 }
 
 static void text(FILE *out, const json_t *result)
@@ -156,15 +172,27 @@ static void text(FILE *out, const json_t *result)
         fprintf(out, "the closing frame lies %.2f, %.2f px beside the first slice, %+.2f stops\n",
                 json_get_number(closing, "dx_px"), json_get_number(closing, "dy_px"),
                 json_get_number(closing, "light_stops"));
+    text_evening(out, json_object_get(result, "evening"));
     text_findings(out, result);
     if (!strcmp(end, "whole")) fprintf(out, "next: staddle check %s\n", stack);
+}
+
+/* The line in evening.txt; a list that cannot be written is a finding, not a failure. */
+static void note_evening(struct shoot_told *t)
+{
+    struct err why;
+    if (!t->listed || !cmd_evening_note(t->dir, &t->evening, &why)) return;
+    finding_add(&t->result.findings, (struct finding_about){.code = "no-evening-line", .advice = ""}, NULL,
+                "%s", why.text);
 }
 
 int cmd_shoot_end(const struct cmd *c, struct shoot_told *t, int rc, struct err *why)
 {
     bool begun = rc == E_PAUSED || (rc == E_STATE && t->result.slices > 0);
     if (rc && !begun) return rc;
+    note_evening(t);
     cmd_print(c, result_json(c, t), text);
+    json_decref(t->evening);
     run_result_clear(&t->result);
     if (!rc) return 0;
     char sentence[sizeof why->text];
@@ -185,18 +213,47 @@ static int shoot_it(const struct cmd *c, struct shoot_opts *o, const struct shoo
     return rc;
 }
 
+static void on_begun(void *arg, struct rig *rig, struct store *store)
+{
+    (void)store;
+    cmd_again_begun(arg, sched_wall_us(rig->sched));
+}
+
+static void move_notes(struct finding_list *to, struct finding_list *from)
+{
+    for (int32_t i = 0; i < from->count; i++)
+        finding_add(to, (struct finding_about){.code = from->rows[i].code, .advice = from->rows[i].advice},
+                    NULL, "%s", from->rows[i].text);
+    findings_clear(from);
+}
+
+static int shoot_chosen(struct again *a, struct shoot_job *job, struct shoot_opts *o, struct err *why)
+{
+    const struct cmd *c = a->cmd;
+    char dir[PATH_ROOM];
+    struct shoot_told told = {.dir = dir, .plan = &job->findings, .listed = !cmd_text(c, "stack")};
+    int rc = o->virtual_clock ? E_OK : cmd_again_check_marks(a, job, why);
+    if (!rc) rc = choose_dir(c, a->folder, o->virtual_clock, dir, why);
+    o->dir = a->stack = dir;
+    if (!o->virtual_clock) { /* a simulated stack makes no mark void, and is no job to be repeated */
+        o->opened = on_begun;
+        o->arg = a;
+    }
+    if (!rc) rc = shoot_it(c, o, job, &told.result, why);
+    move_notes(&told.result.findings, &a->notes);
+    return cmd_shoot_end(c, &told, rc, why);
+}
+
 int cmd_shoot_new(const struct cmd *c, bool virtual_clock, struct err *why)
 {
-    char dir[PATH_ROOM];
+    struct again a;
     struct shoot_job job;
-    struct shoot_opts o = {.dir = dir, .virtual_clock = virtual_clock};
-    struct shoot_told told = {.dir = dir, .plan = &job.findings};
+    struct shoot_opts o = {.virtual_clock = virtual_clock};
     int rc = cmd_shoot_options(c, &o, why);
-    if (!rc) rc = shoot_job_read(cmd_operand(c, 0), cmd_text(c, "bench"), &job, why);
+    if (!rc) rc = cmd_again_choose(c, &a, why);
+    if (!rc) rc = shoot_job_read(a.job, a.bench, &job, why);
     if (rc) return rc;
-    rc = choose_dir(c, virtual_clock, dir, why);
-    if (!rc) rc = shoot_it(c, &o, &job, &told.result, why);
-    rc = cmd_shoot_end(c, &told, rc, why);
+    rc = shoot_chosen(&a, &job, &o, why);
     shoot_job_clear(&job);
     return rc;
 }

@@ -26,6 +26,8 @@ struct shoot_told {
     struct run_result result;
     const struct finding_list *plan; /* NULL: not planned anew */
     bool already;
+    bool listed;     /* gets its line in evening.txt */
+    json_t *evening; /* that line, once it is made */
 };
 
 /* Prints it, also when the run was paused, and gives back the verb's own result: the exit status, or the code

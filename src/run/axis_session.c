@@ -259,9 +259,10 @@ bool axis_session_pass(struct axis_session *s, int64_t us)
 int axis_session_need_position(const struct axis_session *s, struct err *why)
 {
     if (s->state.known != AXIS_UNKNOWN) return E_OK;
-    return fail(why, E_STATE,
-                "the axis does not know where it stands, so it can only go by distances (jog); let it find "
-                "its zero with 'staddle axis home', or say where it stands with 'staddle axis set'");
+    return fail(
+        why, E_STATE,
+        "the axis does not know where it stands, so it can only go by distances (jog); let it find "
+        "its zero with 'staddle axis home' (or --home), or say where it stands with 'staddle axis set'");
 }
 
 int axis_session_check(const struct axis_session *s, int64_t position_nm, struct err *why)
@@ -292,11 +293,6 @@ static int check_distance(const struct axis_session *s, int64_t distance_nm, str
                     (int)origin_line(&s->job.bench.origins, "axis.clearance_mm"));
     if (s->state.known == AXIS_UNKNOWN || distance_nm <= 0) return E_OK;
     return axis_session_check(s, axis_session_nm(s, s->state.position_counts + counts), why);
-}
-
-int64_t axis_session_park_nm(const struct axis_session *s)
-{
-    return axis_session_nm(s, bench_home_counts(s->rig, 0)) + PARK_NM;
 }
 
 /* The controller keeps them, too: those of a run before may still be set. */
@@ -368,6 +364,17 @@ int axis_session_go(struct axis_session *s, int64_t position_nm, struct err *why
              s_from_us(travel_us(s, target - from)));
     rc = axis_move_to(s->rig->axis, target, why);
     return rc ? rc : wait_until(s, at_rest, 0, 2 * travel_us(s, target - from) + SPARE_US, why);
+}
+
+int axis_session_park(struct axis_session *s, struct err *why)
+{
+    const int64_t place_nm = axis_session_nm(s, bench_home_counts(s->rig, 0)) + PARK_NM;
+    int rc = axis_session_clear(s, why);
+    if (!rc) rc = axis_session_need_position(s, why);
+    if (rc) return rc;
+    if (s->state.position_counts > axis_session_counts(s, place_nm)) return axis_session_go(s, place_nm, why);
+    tell(s, "the axis stands before %.4f mm already, and stays", mm_from_nm(place_nm));
+    return E_OK;
 }
 
 int axis_session_jog(struct axis_session *s, int64_t distance_nm, struct err *why)

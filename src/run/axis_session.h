@@ -58,8 +58,8 @@ int axis_session_need_position(const struct axis_session *, struct err *);
 /* E_INPUT with the limit's name when the place lies beyond one. */
 int axis_session_check(const struct axis_session *, int64_t position_nm, struct err *);
 
-/* A little this side of the near end: the farthest from the subject. */
-int64_t axis_session_park_nm(const struct axis_session *);
+/* To a little beyond the near end, the farthest from the subject; never toward it, wherever the zero is. */
+int axis_session_park(struct axis_session *, struct err *);
 
 int64_t axis_session_nm(const struct axis_session *, int64_t counts);
 int64_t axis_session_counts(const struct axis_session *, int64_t nm);

@@ -111,7 +111,7 @@ static void write_line(const struct evening_line *l, double stops, char out[LINE
     char when[8], change[24] = "-", frames[32];
     gmtime_r(&local, &tm);
     strftime(when, sizeof when, "%H:%M", &tm);
-    if (isfinite(stops)) snprintf(change, sizeof change, "%+.2f stops", stops);
+    if (isfinite(stops)) snprintf(change, sizeof change, "%+.2f stops", round(100 * stops) / 100 + 0.0);
     snprintf(frames, sizeof frames, "%d of %d", (int)l->kept, (int)l->slices);
     snprintf(out, LINE_ROOM, "%s  %s  %-12s  %-24s  %-12s" LIGHT_WORD "%.5f  %s\n", l->stack, when, frames,
              l->verdict, change, l->light, l->job);

@@ -118,10 +118,26 @@ static void park_goes_to_the_near_side_of_the_first_slice(void **state)
     bool near_pressed, far_pressed;
     assert_int_equal(axis_session_home(s, &why), 0);
     assert_int_equal(axis_session_go(s, 1000000, &why), 0);
-    assert_int_equal(axis_session_go(s, axis_session_park_nm(s), &why), 0);
+    assert_int_equal(axis_session_park(s, &why), 0);
     world_switches(s->rig->world, &near_pressed, &far_pressed);
     assert_false(near_pressed);
     assert_true(carriage(s) < (double)s->job.plan.travel.first_nm - 500000);
+    axis_session_close(s);
+}
+
+static void park_never_goes_toward_the_subject(void **state)
+{
+    (void)state;
+    struct err why;
+    struct axis_session *s = open_session();
+    assert_int_equal(axis_session_park(s, &why), E_STATE);
+    assert_int_equal(axis_session_home(s, &why), 0);
+    assert_int_equal(axis_session_go(s, 1000000, &why), 0);
+    assert_int_equal(axis_session_here(s, -5000000, &why), 0); /* a zero that does not fit the near end */
+    const double before = carriage(s);
+    assert_int_equal(axis_session_park(s, &why), 0);
+    assert_near(carriage(s), before, 0);
+    assert_non_null(strstr(told, "stays"));
     axis_session_close(s);
 }
 
@@ -235,6 +251,7 @@ int main(void)
         cmocka_unit_test(after_home_places_are_those_of_the_scene),
         cmocka_unit_test(a_limit_is_named_and_kept),
         cmocka_unit_test(park_goes_to_the_near_side_of_the_first_slice),
+        cmocka_unit_test(park_never_goes_toward_the_subject),
         cmocka_unit_test(this_place_is_called_so),
         cmocka_unit_test(a_wish_halts_in_mid_move),
         cmocka_unit_test(a_bench_alone_is_enough),
