@@ -27,7 +27,8 @@ const struct verb verb_run = {
         "the composition before are not taken over: mark near and far first, then run.\n\n"
         "The stack goes to tonight's folder, YYYY-MM-DD/stack-NNN, unless --stack says where; evening.txt\n"
         "there gets a line for it: start, frames, verdict, and the light against the stack before.\n\n"
-        "Ctrl-C finishes the slice and pauses; 'staddle resume' goes on. Twice halts at once.",
+        "Ctrl-C finishes the slice and pauses; 'staddle resume' goes on. Twice halts at once, and so does\n"
+        "Ctrl-Z. A hang-up or SIGTERM is one Ctrl-C. From elsewhere: 'staddle stop'.",
     .options = options,
     .run = run,
 };

@@ -4,6 +4,7 @@
 #include "base/json.h"
 #include "base/mem.h"
 #include "cmd.h"
+#include "run/control.h"
 #include "store/store.h"
 
 struct tally {
@@ -79,6 +80,10 @@ static void text(FILE *out, const json_t *r)
     if (json_is_object(last))
         fprintf(out, "\nlast: %s %s, %s", json_get_text(last, "at"), json_get_text(last, "kind"),
                 json_get_text(last, "text"));
+    const json_t *now = json_object_get(r, "now");
+    if (json_is_object(now))
+        fprintf(out, "\nnow: process %.0f is shooting it, slice %.0f, %s", json_get_number(now, "pid"),
+                json_get_number(now, "slice"), json_get_text(now, "doing"));
     fprintf(out, "\nnext: %s\n", json_get_text(r, "next"));
 }
 
@@ -86,6 +91,18 @@ static const char *verdict_hint(const struct stack_info *info, const struct tall
 {
     if (info->kind == STACK_PLANNED && t->kept < t->slices) return "staddle resume";
     return "staddle check";
+}
+
+/* What the run that is under way says; null when there is none. */
+static json_t *now_json(const char *dir)
+{
+    char answer[512];
+    json_t *said =
+        control_ask(dir, "status", answer, sizeof answer, NULL) ? NULL : json_loads(answer, 0, NULL);
+    if (!said) return json_null();
+    json_object_del(said, "answer");
+    if (json_get_number(said, "left_s") < 0) json_object_set_new(said, "left_s", json_null());
+    return said;
 }
 
 static int result(struct cmd *c, struct store *st, const struct stack_info *info, const struct tally *t)
@@ -103,6 +120,7 @@ static int result(struct cmd *c, struct store *st, const struct stack_info *info
     json_object_set_new(out, "closing", json_boolean(t->closing));
     json_object_set_new(out, "exposures", states_json(t));
     json_object_set_new(out, "last_event", last_event_json(st));
+    json_object_set_new(out, "now", now_json(dir));
     json_object_set_new(out, "next", json_sprintf("%s %s", verdict_hint(info, t), dir));
     cmd_print(c, out, text);
     return t->kept < t->slices ? 1 : 0;
@@ -134,6 +152,7 @@ const struct verb verb_status = {
     .summary = "say how far a stack has come",
     .about =
         "Counts the slices of a stack that have their frame and those that are left, and the exposures by\n"
-        "state. Reads only; also while the stack is being shot. Status 1 when slices are left.",
+        "state. Reads only; also while the stack is being shot, when it says what is being done now. Status "
+        "1 when slices are left.",
     .run = run,
 };

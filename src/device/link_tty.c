@@ -1,6 +1,5 @@
 #include "device/link_tty.h"
 
-#include <dirent.h>
 #include <errno.h>
 #include <fcntl.h>
 #include <grp.h>
@@ -13,6 +12,7 @@
 #include <termios.h>
 #include <unistd.h>
 
+#include "base/holder.h"
 #include "base/mem.h"
 
 #define PATH_MOST 512
@@ -27,49 +27,10 @@ struct link_tty {
     char path[PATH_MOST];
 };
 
-/* --- who is there already --- */
-
-static bool has_open(const char *pid, const char *port)
-{
-    char dir[300], path[600], target[PATH_MOST];
-    snprintf(dir, sizeof dir, "/proc/%.20s/fd", pid);
-    DIR *d = opendir(dir);
-    bool found = false;
-    if (!d) return false;
-    for (struct dirent *e; !found && (e = readdir(d));) {
-        snprintf(path, sizeof path, "%s/%s", dir, e->d_name);
-        ssize_t n = readlink(path, target, sizeof target - 1);
-        if (n <= 0) continue;
-        target[n] = '\0';
-        found = !strcmp(target, port);
-    }
-    closedir(d);
-    return found;
-}
-
-/* "NAME (process 123)" of another process that has the port open; "" when none can be seen. */
-static void find_holder(const char *path, char out[80])
-{
-    char port[PATH_MAX], comm_path[64], comm[32] = "a program";
-    DIR *d = realpath(path, port) ? opendir("/proc") : NULL;
-    out[0] = '\0';
-    if (!d) return;
-    for (struct dirent *e; !out[0] && (e = readdir(d));) {
-        long pid = strtol(e->d_name, NULL, 10);
-        if (pid <= 0 || pid == (long)getpid() || !has_open(e->d_name, port)) continue;
-        snprintf(comm_path, sizeof comm_path, "/proc/%ld/comm", pid);
-        FILE *f = fopen(comm_path, "r");
-        if (f && fgets(comm, sizeof comm, f)) comm[strcspn(comm, "\n")] = '\0';
-        if (f) fclose(f);
-        snprintf(out, 80, "%s (process %ld)", comm, pid);
-    }
-    closedir(d);
-}
-
 static int busy(const char *path, struct err *why)
 {
     char holder[80];
-    find_holder(path, holder);
+    find_holder(path, holder, sizeof holder);
     return fail(why, E_STATE, "rail: %s is in use by %s; end that first", path,
                 holder[0] ? holder : "another program");
 }

@@ -39,7 +39,7 @@ struct rig_opts {
     bool virtual_clock; /* and the world in place of every device, whatever the bench file says */
     int64_t start_us;   /* virtual clock: what it shows when the bench opens */
     int workers;        /* 0: one for each core, at most 8 */
-    bool no_camera; /* the axis alone; rig->camera is NULL */
+    bool no_camera;     /* the axis alone; rig->camera is NULL */
     bool quiet_world;
     bool silent_shutter;
     struct rig_times times;

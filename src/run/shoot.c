@@ -8,6 +8,7 @@
 #include "base/mem.h"
 #include "config/config.h"
 #include "plan/plan.h"
+#include "run/control.h"
 #include "run/resume.h"
 
 #define BETWEEN_US    60000000 /* virtual time from the last thing recorded to the resume; our choice */
@@ -55,10 +56,24 @@ static int open_rig(const struct shoot_job *s, const struct shoot_opts *o, uint6
     return bench_open(&r, out, why);
 }
 
+/* Progress goes to the caller and to whoever asks at the control socket. */
+struct told_twice {
+    struct control *control;
+    const struct shoot_opts *opts;
+};
+
+static void tell_both(void *arg, const struct run_progress *p)
+{
+    const struct told_twice *t = arg;
+    control_tell(t->control, p);
+    if (t->opts->progress) t->opts->progress(t->opts->progress_arg, p);
+}
+
 /* Shoots what is left of the plan. The rig is closed here: its threads are the last that touch the store. */
 static int shoot(const struct shoot_job *s, const struct shoot_opts *o, struct rig *rig, struct store *store,
                  int64_t plan_id, struct run_result *out, struct err *why)
 {
+    struct told_twice told = {.opts = o};
     struct run_opts r = {.rig = rig,
                          .store = store,
                          .bench = &s->bench,
@@ -66,17 +81,19 @@ static int shoot(const struct shoot_job *s, const struct shoot_opts *o, struct r
                          .plan = &s->plan,
                          .plan_id = plan_id,
                          .no_closing = o->no_closing,
-                         .progress = o->progress,
-                         .progress_arg = o->progress_arg,
+                         .progress = tell_both,
+                         .progress_arg = &told,
                          .killed = o->killed,
                          .killed_arg = o->killed_arg};
     int rc = store_add_event(store, sched_wall_us(rig->sched), "run", "begun",
                              sched_is_virtual(rig->sched) ? CLOCK_VIRTUAL : CLOCK_REAL, why);
+    if (!rc) rc = control_open(rig, store_dir(store), &told.control, why);
     if (!rc) {
         if (o->opened) o->opened(o->arg, rig, store);
         rc = run_stack(&r, out, why);
         if (o->closing) o->closing(o->arg, rig);
     }
+    control_close(told.control);
     bench_close(rig);
     return rc;
 }

@@ -1,4 +1,5 @@
-/* wishes.h - Ctrl-C and SIGTERM as a count: once is 'finish the slice and pause', twice is 'halt now'.
+/* wishes.h - Ctrl-C, SIGTERM and a hang-up as a count: once is 'finish the slice and pause', twice is 'halt
+ * now'; Ctrl-Z is twice at once.
  * The one place with a signal handler, and so the one with state of its own. */
 #ifndef STADDLE_RUN_WISHES_H
 #define STADDLE_RUN_WISHES_H

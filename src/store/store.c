@@ -8,6 +8,7 @@
 #include <unistd.h>
 
 #include "base/fs.h"
+#include "base/holder.h"
 #include "base/mem.h"
 #include "store/db.h"
 #include "store/folder.h"
@@ -50,7 +51,10 @@ static int lock_folder(struct store *st, struct err *why)
     st->lock = open(st->dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
     if (st->lock < 0) return fail_errno(why, E_INPUT, "%s: cannot open the folder", st->dir);
     if (flock(st->lock, LOCK_EX | LOCK_NB) == 0) return E_OK;
-    return fail(why, E_STATE, "%s: another staddle is writing this stack; wait for it, or stop it", st->dir);
+    char holder[80];
+    find_holder(st->dir, holder, sizeof holder);
+    return fail(why, E_STATE, "%s: this stack is being written by %s; wait for it, or 'staddle stop %s'",
+                st->dir, holder[0] ? holder : "another staddle", st->dir);
 }
 
 static int blank(const char *dir, struct store **out, struct err *why)

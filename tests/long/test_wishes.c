@@ -1,4 +1,4 @@
-/* Ctrl-C as a person presses it: a real process on the real clock, with a tiny fast job. */
+/* Ctrl-C and its kin as a person presses them: a real process on the real clock, with a tiny fast job. */
 #include "tests/support/test.h"
 
 #include <fcntl.h>
@@ -6,6 +6,7 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include "tests/support/program.h"
 #include "tests/support/small.h"
 
 static const char *program_path(void)
@@ -62,14 +63,35 @@ static char *said(const char *dir, const char *tail)
     return text;
 }
 
-enum { ONCE, TWICE, POLITE, KILLED, CASES };
+enum { ONCE, TWICE, POLITE, KILLED, HUNG_UP, CTRL_Z, ASKED, ASKED_NOW, CASES };
 static const struct {
     const char *name;
     int signal, presses;
-} cases[CASES] = {{"once", SIGINT, 1}, {"twice", SIGINT, 2}, {"polite", SIGTERM, 1}, {"killed", SIGKILL, 1}};
+} cases[CASES] = {{"once", SIGINT, 1},    {"twice", SIGINT, 2},   {"polite", SIGTERM, 1},
+                  {"killed", SIGKILL, 1}, {"hung-up", SIGHUP, 1}, {"ctrl-z", SIGTSTP, 1},
+                  {"asked", 0, 0},        {"asked-now", 0, 0}};
 static pid_t pids[CASES];
 
-/* All at once, since each needs real seconds: four runs begin, and the keys are pressed when two slices are
+/* Another program looks, may not go on with the stack in use, and asks for the end. */
+static void ask(int which)
+{
+    const char *dir = small_path(cases[which].name);
+    char holder[64];
+    struct said s = program("status %s", dir);
+    snprintf(holder, sizeof holder, "process %ld is shooting it", (long)pids[which]);
+    assert_non_null(strstr(s.out, holder));
+    said_clear(&s);
+    s = program("resume %s", dir);
+    snprintf(holder, sizeof holder, "staddle (process %ld)", (long)pids[which]);
+    assert_int_equal(s.status, 4);
+    assert_non_null(strstr(s.err, holder));
+    said_clear(&s);
+    s = program("stop %s%s", which == ASKED_NOW ? "--now " : "", dir);
+    assert_int_equal(s.status, 0);
+    said_clear(&s);
+}
+
+/* All at once, since each needs real seconds: eight runs begin, and the keys are pressed when two slices are
  * there. */
 static int set_up(void **state)
 {
@@ -86,6 +108,7 @@ static int set_up(void **state)
     }
     for (int i = 0; i < CASES; i++) {
         wait_for_frame(small_path(cases[i].name), "s0002.jpg");
+        if (i == ASKED || i == ASKED_NOW) ask(i);
         for (int k = 0; k < cases[i].presses; k++) {
             assert_int_equal(kill(pids[i], cases[i].signal), 0);
             usleep(20000);
@@ -103,8 +126,31 @@ static void paused(int which, const char *ended)
     assert_non_null(strstr(said(dir, "run"), "staddle resume"));
     small_count(dir, &n);
     assert_int_equal(n.firing + n.seen + n.doubtful, 0);
-    if (cases[which].presses == 1) assert_int_equal(n.lost + n.failed, 0);
+    if (strstr(ended, "paused")) assert_int_equal(n.lost + n.failed, 0);
     assert_true(n.kept >= 1 && n.kept < n.slices);
+}
+
+static void a_hang_up_is_a_pause(void **state)
+{
+    (void)state;
+    paused(HUNG_UP, "paused by hand");
+}
+
+static void ctrl_z_halts_before_anything_else(void **state)
+{
+    (void)state;
+    paused(CTRL_Z, "halted by hand");
+}
+
+static void stop_finishes_the_slice_and_stop_now_halts(void **state)
+{
+    (void)state;
+    paused(ASKED, "paused by hand");
+    paused(ASKED_NOW, "halted by hand");
+    struct said s = program("stop %s", small_path("asked"));
+    assert_int_equal(s.status, 4);
+    assert_non_null(strstr(s.err, "no run is under way"));
+    said_clear(&s);
 }
 
 static void ctrl_c_finishes_the_slice_and_says_how_to_go_on(void **state)
@@ -153,6 +199,9 @@ int main(void)
         cmocka_unit_test(ctrl_c_finishes_the_slice_and_says_how_to_go_on),
         cmocka_unit_test(ctrl_c_twice_halts_now),
         cmocka_unit_test(a_polite_kill_is_a_pause),
+        cmocka_unit_test(a_hang_up_is_a_pause),
+        cmocka_unit_test(ctrl_z_halts_before_anything_else),
+        cmocka_unit_test(stop_finishes_the_slice_and_stop_now_halts),
         cmocka_unit_test(a_killed_program_leaves_a_consistent_stack),
         cmocka_unit_test(each_of_them_goes_on_to_a_whole_stack),
     };
