@@ -19,6 +19,7 @@ int main(int argc, char **argv)
         &verb_handover,
         &verb_axis,
         &verb_mark,
+        &verb_rehearse,
         &verb_version,
         NULL,
     };
