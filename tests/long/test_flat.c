@@ -1,6 +1,6 @@
 /* Two thousand slices in one run: open descriptors and memory stay where they were after the first hundreds.
  * The bound on memory is our choice: the log of the world's shutter and the loop's slots grow by some hundred
- * bytes a slice. Expected on two cores: two minutes. */
+ * bytes a slice. */
 #include "tests/support/test.h"
 
 #include <dirent.h>
