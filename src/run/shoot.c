@@ -236,6 +236,25 @@ static int say_where(const struct shoot_job *s, const char *job_path, int rc, st
     return fail(why, E_INPUT, "%.380s; or say with --job where the job file is", first.text);
 }
 
+/* What is left of the earlier run first, then the rest of the plan. Closes the rig. */
+static int finish_stack(struct store *store, const struct past *p, const struct shoot_job *s,
+                        const struct shoot_opts *o, struct rig *rig, struct run_result *out, struct err *why)
+{
+    struct resume_counts left = {0};
+    int64_t plan_id = 0;
+    int rc = resume_exposures(rig, store, &s->bench, &left, why);
+    if (!rc) rc = plan_of_stack(store, rig, s, p, &plan_id, why);
+    if (rc) {
+        bench_close(rig);
+        return rc;
+    }
+    rc = shoot(s, o, rig, store, plan_id, out, why);
+    out->lost += left.lost + left.doubtful;
+    out->doubtful = left.doubtful;
+    out->recovered = left.adopted + left.fetched;
+    return rc;
+}
+
 /* Nothing is written before the bench is open. */
 static int go_on(struct store *store, const struct past *p, const struct shoot_opts *o,
                  struct run_result *out, struct err *why)
@@ -243,26 +262,13 @@ static int go_on(struct store *store, const struct past *p, const struct shoot_o
     struct stack_info info;
     struct shoot_job s;
     struct rig *rig;
-    struct resume_counts left = {0};
-    int64_t plan_id;
     int rc = store_info(store, &info, why);
     if (rc) return rc;
     rc = job_of_stack(&info, o->job_path, &s, why);
     if (!rc) {
         int64_t start_us = p->last_wall_us ? p->last_wall_us - SCHED_VIRTUAL_START_US + BETWEEN_US : 0;
         rc = open_rig(&s, o, info.seed, p->virtual_clock, start_us, &rig, why);
-        if (rc) {
-            rc = say_where(&s, o->job_path, rc, why);
-        } else if ((rc = resume_exposures(rig, store, &s.bench, &left, why)) != 0) {
-            bench_close(rig);
-        } else if ((rc = plan_of_stack(store, rig, &s, p, &plan_id, why)) != 0) {
-            bench_close(rig);
-        } else {
-            rc = shoot(&s, o, rig, store, plan_id, out, why);
-            out->lost += left.lost + left.doubtful;
-            out->doubtful = left.doubtful;
-            out->recovered = left.adopted + left.fetched;
-        }
+        rc = rc ? say_where(&s, o->job_path, rc, why) : finish_stack(store, p, &s, o, rig, out, why);
         shoot_job_clear(&s);
     }
     stack_info_clear(&info);
