@@ -109,13 +109,13 @@ struct job {
     double magnification;
     int64_t field_width_nm; /* or this */
     enum job_depth depth_kind;
-    int64_t near_nm, far_nm; /* axis positions; DEPTH_LENGTH: near_nm is 0 and far_nm is the depth */
-    bool far_guessed;        /* one margin slice more */
+    int64_t near_nm, far_nm;         /* axis positions; DEPTH_LENGTH: near_nm is 0 and far_nm is the depth */
+    bool far_guessed;                /* one margin slice more */
     struct mark near_mark, far_mark; /* come before what the job file says */
     char marks_shot_at[NAME_ROOM];   /* UTC, when a stack was begun with these marks: void since; "" */
-    int64_t spacing_nm;      /* or */
-    double overlap;          /* 0..1 of the depth of field; negative: not given; or */
-    int32_t slices;          /* between near and far, both included */
+    int64_t spacing_nm;              /* or */
+    double overlap;                  /* 0..1 of the depth of field; negative: not given; or */
+    int32_t slices;                  /* between near and far, both included */
     struct region_px region;
     int64_t settle_us;      /* negative: not given */
     int64_t exposure_us;    /* 0: not given */

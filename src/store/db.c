@@ -15,7 +15,7 @@
 #define LONGEST_VALUE 16000000
 #define LONGEST_SQL   100000
 
-static int complain(sqlite3 *db, struct err *why)
+int db_complain(sqlite3 *db, struct err *why)
 {
     const int code = sqlite3_errcode(db);
     const char *text = sqlite3_errmsg(db);
@@ -40,7 +40,7 @@ static int complain(sqlite3 *db, struct err *why)
     }
 }
 
-static int harden(sqlite3 *db, struct err *why)
+int db_harden(sqlite3 *db, struct err *why)
 {
     sqlite3_extended_result_codes(db, 1);
     sqlite3_busy_timeout(db, 1000);
@@ -94,10 +94,10 @@ int db_open(const char *dir, bool readonly, bool create, sqlite3 **out, struct e
         SQLITE_OPEN_URI | SQLITE_OPEN_NOFOLLOW | SQLITE_OPEN_FULLMUTEX | SQLITE_OPEN_PRIVATECACHE |
         (how <= HOW_READ ? SQLITE_OPEN_READWRITE : SQLITE_OPEN_READONLY) | (create ? SQLITE_OPEN_CREATE : 0);
     if (sqlite3_open_v2(uri, &db, flags, NULL) != SQLITE_OK)
-        rc = db ? complain(db, why) : fail(why, E_NOMEM, "stack.db: no memory; close other programs");
+        rc = db ? db_complain(db, why) : fail(why, E_NOMEM, "stack.db: no memory; close other programs");
     if (!rc && !readonly && sqlite3_db_readonly(db, "main") == 1)
         rc = fail(why, E_INPUT, "%s: no right to write to this stack; use a copy of it", dir);
-    if (!rc) rc = harden(db, why);
+    if (!rc) rc = db_harden(db, why);
     if (!rc && readonly) rc = db_script(db, "PRAGMA query_only = ON", why);
     if (rc) {
         sqlite3_close(db);
@@ -107,47 +107,9 @@ int db_open(const char *dir, bool readonly, bool create, sqlite3 **out, struct e
     return E_OK;
 }
 
-static int copy_all(sqlite3 *from, sqlite3 *to, struct err *why)
-{
-    sqlite3_backup *b = sqlite3_backup_init(to, "main", from, "main");
-    if (!b) return complain(to, why);
-    const int done = sqlite3_backup_step(b, -1);
-    const int rc = sqlite3_backup_finish(b);
-    if (done == SQLITE_DONE && rc == SQLITE_OK) return E_OK;
-    return sqlite3_errcode(to) == SQLITE_OK ? complain(from, why) : complain(to, why);
-}
-
-static int copy_to(sqlite3 *db, const char *path, int flags, sqlite3 **out, struct err *why)
-{
-    sqlite3 *to = NULL;
-    int rc = E_OK;
-    if (sqlite3_open_v2(path, &to, flags | SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE, NULL) != SQLITE_OK)
-        rc = to ? complain(to, why) : fail(why, E_NOMEM, "stack.db: no memory; close other programs");
-    if (!rc) rc = copy_all(db, to, why);
-    if (!rc) rc = harden(to, why);
-    if (rc)
-        sqlite3_close(to);
-    else
-        *out = to;
-    return rc;
-}
-
-int db_copy_to_memory(sqlite3 *db, sqlite3 **out, struct err *why)
-{
-    return copy_to(db, ":memory:", SQLITE_OPEN_FULLMUTEX | SQLITE_OPEN_PRIVATECACHE, out, why);
-}
-
-int db_copy_to_file(sqlite3 *db, const char *path, struct err *why)
-{
-    sqlite3 *to;
-    const int rc = copy_to(db, path, SQLITE_OPEN_NOFOLLOW, &to, why);
-    if (!rc) sqlite3_close(to);
-    return rc;
-}
-
 int db_script(sqlite3 *db, const char *sql, struct err *why)
 {
-    return sqlite3_exec(db, sql, NULL, NULL, NULL) == SQLITE_OK ? E_OK : complain(db, why);
+    return sqlite3_exec(db, sql, NULL, NULL, NULL) == SQLITE_OK ? E_OK : db_complain(db, why);
 }
 
 static int bind_all(sqlite3_stmt *st, const char *types, va_list ap)
@@ -173,7 +135,7 @@ static int vquery(sqlite3 *db, struct err *why, sqlite3_stmt **out, const char *
 {
     sqlite3_stmt *st = NULL;
     if (sqlite3_prepare_v2(db, sql, -1, &st, NULL) != SQLITE_OK || bind_all(st, types, ap) != SQLITE_OK) {
-        int rc = complain(db, why);
+        int rc = db_complain(db, why);
         sqlite3_finalize(st);
         return rc;
     }
@@ -194,7 +156,7 @@ int db_row(sqlite3_stmt *st, struct err *why)
 {
     const int rc = sqlite3_step(st);
     if (rc == SQLITE_ROW) return 1;
-    return rc == SQLITE_DONE ? 0 : complain(sqlite3_db_handle(st), why);
+    return rc == SQLITE_DONE ? 0 : db_complain(sqlite3_db_handle(st), why);
 }
 
 int db_run(sqlite3 *db, struct err *why, const char *sql, const char *types, ...)

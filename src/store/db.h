@@ -15,6 +15,10 @@
 /* Opens DIR/stack.db. No link is followed below DIR. */
 int db_open(const char *dir, bool readonly, bool create, sqlite3 **out, struct err *why);
 
+/* What SQLite says was wrong, as an error; and a connection that trusts nothing in the file. */
+int db_complain(sqlite3 *db, struct err *why);
+int db_harden(sqlite3 *db, struct err *why);
+
 /* The whole database, as it is now, in memory: opened as one to write to, which reaches no file. */
 int db_copy_to_memory(sqlite3 *db, sqlite3 **out, struct err *why);
 

@@ -8,8 +8,8 @@
 static void nothing_is_done_about_an_exposure_that_is_over(void **state)
 {
     (void)state;
-    for (int file = RESUME_NO_FILE; file <= RESUME_GOOD_FILE; file++)
-        for (int held = RESUME_UNTOLD; held <= RESUME_HOLDS; held++) {
+    for (enum resume_file file = RESUME_NO_FILE; file <= RESUME_GOOD_FILE; file++)
+        for (enum resume_held held = RESUME_UNTOLD; held <= RESUME_HOLDS; held++) {
             assert_int_equal(resume_exposure(EXPOSURE_KEPT, file, held), RESUME_LEAVE);
             assert_int_equal(resume_exposure(EXPOSURE_LOST, file, held), RESUME_LEAVE);
             assert_int_equal(resume_exposure(EXPOSURE_FAILED, file, held), RESUME_LEAVE);
@@ -47,7 +47,7 @@ static void a_silent_camera_leaves_a_doubt(void **state)
 static void a_whole_file_is_adopted_a_bad_one_fetched_again(void **state)
 {
     (void)state;
-    for (int held = RESUME_UNTOLD; held <= RESUME_HOLDS; held++)
+    for (enum resume_held held = RESUME_UNTOLD; held <= RESUME_HOLDS; held++)
         assert_int_equal(resume_exposure(EXPOSURE_SEEN, RESUME_GOOD_FILE, held), RESUME_ADOPT);
     assert_int_equal(resume_exposure(EXPOSURE_SEEN, RESUME_BAD_FILE, RESUME_HOLDS), RESUME_FETCH);
     assert_int_equal(resume_exposure(EXPOSURE_FIRING, RESUME_GOOD_FILE, RESUME_HOLDS_NONE),
