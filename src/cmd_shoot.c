@@ -241,7 +241,9 @@ static int shoot_chosen(struct again *a, struct shoot_job *job, struct shoot_opt
     }
     if (!rc) rc = shoot_it(c, o, job, &told.result, why);
     move_notes(&told.result.findings, &a->notes);
-    return cmd_shoot_end(c, &told, rc, why);
+    rc = cmd_shoot_end(c, &told, rc, why);
+    o->dir = a->stack = NULL;
+    return rc;
 }
 
 int cmd_shoot_new(const struct cmd *c, bool virtual_clock, struct err *why)
