@@ -322,7 +322,7 @@ static uint32_t slow_crc32(const uint8_t *bytes, size_t count)
 {
     uint32_t crc = 0xFFFFFFFF;
     for (size_t i = 0; i < 8 * count; i++) {
-        crc ^= (bytes[i / 8] >> i % 8) & 1u;
+        crc ^= (uint32_t)bytes[i / 8] >> i % 8 & 1u;
         crc = crc & 1 ? crc >> 1 ^ 0xEDB88320 : crc >> 1;
     }
     return ~crc;
