@@ -164,6 +164,8 @@ static int judge(struct work *w, struct err *why)
     set_facts(w);
     if ((rc = curves_find(&w->tiles, w->curves, why))) return rc;
     if ((rc = shape_fit(&w->tiles, w->curves, &w->shape, why))) return rc;
+    for (int side = 0; side < 2; side++)
+        if ((rc = shape_fit_end(&w->tiles, w->curves, side == 1, &w->end_shape[side], why))) return rc;
     set_reach(w);
     if ((rc = sequence_judge(w, why)) || (rc = places_judge(w, why)) || (rc = needs_find(w, why))) return rc;
     if ((rc = judge_frames(w, why)) || (rc = weak_find(w, why))) return rc;

@@ -67,8 +67,8 @@ static double beyond_end(const struct work *w, int32_t tile, const struct tile_c
     if (valley < 0) return 0;
     const double end = w->z[after ? c->last : c->first];
     const double lo = after ? end - 2 : end - ENDS_FAR, hi = after ? end + ENDS_FAR : end + 2;
-    const double at = after ? ends_fit(&w->tiles, &w->shape, tile, w->z, valley, c->last, lo, hi, finest)
-                            : ends_fit(&w->tiles, &w->shape, tile, w->z, c->first, valley, lo, hi, finest);
+    const int32_t from = after ? valley : c->first, to = after ? c->last : valley;
+    const double at = ends_fit(&w->tiles, &w->end_shape[after], tile, w->z, from, to, lo, hi, finest);
     const double past = after ? at - end : end - at;
     return past > w->reach ? past : 0;
 }

@@ -21,6 +21,9 @@ struct focus_shape {
 };
 
 int shape_fit(const struct tiles *, const struct tile_curve *, struct focus_shape *, struct err *);
+/* The same from the tiles alone whose peaks lie nearest the first or the last frame. */
+int shape_fit_end(const struct tiles *, const struct tile_curve *, bool after, struct focus_shape *,
+                  struct err *);
 
 double shape_log(const struct focus_shape *, int scale, double u); /* ln of the height at u, 0 at u = 0 */
 

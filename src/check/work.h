@@ -15,11 +15,12 @@ struct work {
     struct tiles tiles;
     struct tile_curve *curves; /* [tile] */
     struct focus_shape shape;
-    double reach;       /* spacings from a frame within which the subject is sharp in it */
-    double shape_reach; /* what the curves say of it; 0 unknown */
-    struct step *steps; /* [frame]; the last is unused */
-    double *z;          /* [frame] place in usual spacings */
-    double *beyond;     /* [tile] spacings beyond the end, of tiles that are sharp in no frame for that */
+    struct focus_shape end_shape[2]; /* of what lies nearest the first, the last frame */
+    double reach;                    /* spacings from a frame within which the subject is sharp in it */
+    double shape_reach;              /* what the curves say of it; 0 unknown */
+    struct step *steps;              /* [frame]; the last is unused */
+    double *z;                       /* [frame] place in usual spacings */
+    double *beyond; /* [tile] spacings beyond the end, of tiles that are sharp in no frame for that */
     struct frame_loss *loss;                      /* [frame] */
     bool *blurred, *shifted, *odd_light, *needed; /* [frame] */
     int32_t blur_judged, shift_judged;
