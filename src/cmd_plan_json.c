@@ -142,9 +142,42 @@ static json_t *timeline_json(const struct plan_timeline *t)
     put(out, "shutter_lag_ms", json_ms(t->lag_us));
     put(out, "exposure_s", json_s(t->exposure_us));
     put(out, "recycle_s", t->recycle_us ? json_s(t->recycle_us) : json_null());
+    put(out, "camera_busy_s", t->busy_us ? json_s(t->busy_us) : json_null());
     put(out, "slice_s", json_s(t->slice_us));
     put(out, "closing_s", json_s(t->closing_us));
     put(out, "total_s", json_s(t->total_us));
+    return out;
+}
+
+static json_t *slots_json(const struct plan_shape *s)
+{
+    json_t *out = json_array();
+    for (int i = 0; i < s->slot_count; i++) {
+        json_t *slot = json_object();
+        put(slot, "ms", json_ms(s->slots[i].us));
+        put(slot, "share", json_rounded(s->slots[i].share / 65536.0, 6));
+        json_array_append_new(out, slot);
+    }
+    return out;
+}
+
+/* How the axis goes from slice to slice; null where nobody knows how the bench rings. */
+static json_t *shape_json(const struct plan_timeline *t)
+{
+    static const char *const by[] = {"ramp", "zvd", "zvdd"};
+    const struct plan_shape *s = &t->shape;
+    if (s->why == SHAPE_NO_RING) return json_null();
+    json_t *out = json_object();
+    put(out, "by", json_text(by[s->kind]));
+    put(out, "box_periods", s->kind == SHAPER_NONE ? json_null() : json_rounded(s->box_halves / 2.0, 1));
+    put(out, "slots", slots_json(s));
+    put(out, "ring_hz", json_rounded(t->ring.hz, 6));
+    put(out, "ring_zeta", json_rounded(t->ring.zeta, 6));
+    put(out, "ring_uncertainty", json_rounded(t->ring.share, 6));
+    put(out, "left_um", json_um(s->residual_nm));
+    put(out, "budget_um", json_um(t->budget_nm));
+    put(out, "wait_ms", json_ms(s->wait_us));
+    put(out, "wait_after_ramp_ms", t->settle_given ? json_null() : json_ms(t->ramp_settle_us));
     return out;
 }
 
@@ -206,7 +239,8 @@ static void job_inputs(json_t *list, const struct job *j, const struct plan *p)
     input_given(list, "job", o, "slices", json_integer(j->slices));
     if (p->spacing_by == SPACING_BY_CONTRAST) input(list, "job", o, "contrast_drop", json_number(drop));
     input(list, "job", o, "blur_limit_px", json_number(p->optics.blur_limit_px));
-    input(list, "job", o, "settle_ms", json_ms(t->settle_us));
+    if (t->settle_given || t->shape.why == SHAPE_NO_RING)
+        input(list, "job", o, "settle_ms", json_ms(t->settle_us));
     input(list, "job", o, "exposure_s", json_s(t->exposure_us));
     input(list, "job", o, "start_delay_s", json_s(t->start_delay_us));
 }
@@ -225,12 +259,20 @@ static void bench_inputs(json_t *list, const struct bench *b)
     input(list, "bench", o, "camera.height_px", json_integer(b->camera.height_px));
     input(list, "bench", o, "camera.sensor_width_mm", json_mm(b->camera.sensor_width_nm));
     input(list, "bench", o, "camera.shutter_lag_ms", json_ms(b->camera.shutter_lag_us));
+    input_given(list, "bench", o, "camera.busy_s", json_s(b->camera.busy_us));
     input(list, "bench", o, "axis.lead_mm", json_mm(b->axis.lead_nm));
     input(list, "bench", o, "axis.steps_per_rev", json_integer(b->axis.steps_per_rev));
     input(list, "bench", o, "axis.microsteps", json_integer(b->axis.microsteps));
     input_given(list, "bench", o, "axis.clearance_mm", json_mm(b->axis.clearance_nm));
     input_given(list, "bench", o, "axis.backlash_um", json_um(b->axis.backlash_nm));
     input(list, "bench", o, "axis.speed_mm_per_s", json_mm(speed_nm_per_s(b)));
+    input_given(list, "bench", o, "axis.start_mm_per_s", json_mm(b->axis.start_nm_per_s));
+    input_given(list, "bench", o, "axis.avoid_mm_per_s", json_text(b->axis.avoid));
+    if (b->axis.ring_hz > 0) {
+        input(list, "bench", o, "axis.ring_hz", json_number(b->axis.ring_hz));
+        input(list, "bench", o, "axis.ring_zeta", json_number(b->axis.ring_zeta));
+        input(list, "bench", o, "axis.ring_uncertainty", json_number(b->axis.ring_share));
+    }
     input_given(list, "bench", o, "lens.focal_length_mm", json_mm(b->lens.focal_length_nm));
     input_given(list, "bench", o, "lens.f_number", json_number(b->lens.f_number));
     input_given(list, "bench", o, "lens.effective_f_number", json_number(b->lens.effective_f_number));
@@ -312,6 +354,7 @@ void plan_describe(json_t *result, const struct bench *b, const struct job *j, c
     put(result, "travel", travel_json(b, p));
     put(result, "compose", compose_json(p));
     put(result, "timeline", timeline_json(&p->timeline));
+    put(result, "shape", shape_json(&p->timeline));
     if (within) put(result, "within", within_json(within));
     job_inputs(inputs, j, p);
     bench_inputs(inputs, b);

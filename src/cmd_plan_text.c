@@ -179,7 +179,8 @@ static void print_compose(FILE *out, const json_t *r)
 static void print_time(FILE *out, const json_t *r)
 {
     const json_t *t = part(r, "timeline");
-    const double recycle = number(t, "recycle_s"), lag = number(t, "shutter_lag_ms");
+    const double recycle = number(t, "recycle_s"), busy = number(t, "camera_busy_s"),
+                 lag = number(t, "shutter_lag_ms");
     fprintf(out, LEFT "%s: after a delay of %s s, %s s a slice, and %s s for the closing frame\n", "time",
             duration(number(t, "total_s")).text, show(number(t, "start_delay_s")).text,
             show(number(t, "slice_s")).text, show(number(t, "closing_s")).text);
@@ -187,7 +188,26 @@ static void print_time(FILE *out, const json_t *r)
             show(number(t, "settle_ms")).text);
     if (lag > 0) fprintf(out, "shutter lag %s ms, ", show(lag).text);
     fprintf(out, "expose %s s\n", plain(number(t, "exposure_s")).text);
+    if (busy > 0) fprintf(out, LEFT "the camera is busy for %s s after each\n", "", plain(busy).text);
     if (recycle > 0) fprintf(out, LEFT "the flash takes %s s to recycle\n", "", show(recycle).text);
+}
+
+static void print_shape(FILE *out, const json_t *r)
+{
+    const json_t *s = part(r, "shape");
+    if (!json_is_object(s)) return;
+    const char *by = json_string_value(json_object_get(s, "by"));
+    const double box = number(s, "box_periods"), wait = number(s, "wait_ms");
+    if (isnan(box))
+        fprintf(out, LEFT "each move by the ramp", "");
+    else
+        fprintf(out, LEFT "each move shaped, %s and a box of %s period%s", "",
+                strcmp(by, "zvd") ? "ZVDD" : "ZVD", plain(box).text, box == 1 ? "" : "s");
+    fprintf(out, ", for %s Hz within %s: at most %s um left\n", plain(number(s, "ring_hz")).text,
+            percent(number(s, "ring_uncertainty")).text, show(number(s, "left_um")).text);
+    if (wait > 0)
+        fprintf(out, LEFT "%s ms until that is less than %s um\n", "", show(wait).text,
+                plain(number(s, "budget_um")).text);
 }
 
 /* --- --within --- */
@@ -333,6 +353,7 @@ void plan_text(FILE *out, const json_t *r)
     print_travel(out, r);
     print_compose(out, r);
     print_time(out, r);
+    print_shape(out, r);
     print_within(out, r);
     print_choices(out, r);
     print_inputs(out, r);

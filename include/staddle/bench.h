@@ -30,6 +30,12 @@ struct camera_spec {
     int64_t sensor_width_nm;
     int64_t shutter_lag_us;
     int64_t sync_us; /* shortest exposure that a flash still fills; 0 unknown */
+    int64_t busy_us; /* after an exposure, writing and sending, it takes no other; 0 unknown */
+};
+
+#define BANDS_MOST 4
+struct speed_band {
+    int64_t lo_nm_per_s, hi_nm_per_s;
 };
 
 struct axis_spec {
@@ -42,6 +48,13 @@ struct axis_spec {
     int64_t clearance_nm; /* how far the rail may go toward the subject from the near mark; 0 unknown */
     int64_t backlash_nm;
     int64_t speed_nm_per_s;
+    int64_t start_nm_per_s; /* the motor starts and stops so fast without losing a step */
+    double ring_hz;         /* what stands on it rings so after a move, as measured */
+    double ring_zeta;       /* share of critical damping */
+    double ring_share;      /* how well both are known: by that share either way */
+    char avoid[NAME_ROOM];  /* speeds in mm/s at which the motor resonates, as written: "0.8-1.2, 4-5" */
+    struct speed_band bands[BANDS_MOST]; /* the same, read */
+    int32_t band_count;
 };
 
 struct lens_spec {

@@ -46,12 +46,53 @@ struct plan_travel {
     int64_t toward_subject_nm; /* furthest beyond the near mark */
 };
 
+/* How the bench rings after a move; hz 0: nobody knows. */
+struct plan_ring {
+    double hz, zeta;
+    double share; /* both are right within this share */
+};
+
+/* A move in slots of one rate each, as hw-docs/wire.md has them; the shares add up to 65536. */
+#define PLAN_SLOTS_MOST 8
+struct plan_slot {
+    int64_t us;
+    int32_t share;
+};
+
+enum plan_shaper { SHAPER_NONE, SHAPER_ZVD, SHAPER_ZVDD };
+
+/* Why a move goes as it does. */
+enum plan_shape_why {
+    SHAPE_NO_RING,  /* nobody knows how the bench rings: by the ramp */
+    SHAPE_STILL,    /* the shape leaves less than the budget */
+    SHAPE_RINGS_ON, /* the best there is leaves more: a wait follows */
+    SHAPE_TOO_FAST, /* the motor cannot start as fast as any shape wants: by the ramp, a wait follows */
+};
+
+struct plan_shape {
+    enum plan_shaper kind; /* NONE: by the ramp */
+    enum plan_shape_why why;
+    int32_t box_halves; /* length of the box in half periods */
+    int32_t slot_count;
+    struct plan_slot slots[PLAN_SLOTS_MOST];
+    int64_t counts;               /* the distance that it was chosen for, */
+    int64_t most_counts;          /* and the longest that it may be used for */
+    int64_t length_us;            /* to the last edge */
+    int64_t residual_nm, wait_us; /* zero-to-peak there, at worst; until it is less than the budget */
+};
+
 struct plan_timeline {
+    struct plan_ring ring;
+    struct plan_shape shape; /* of the moves from slice to slice */
+    int64_t budget_nm;       /* of ringing, zero-to-peak, that an exposure may see */
+    bool settle_given;       /* by the job; else settle_us follows from the shape, where there is one */
+    int64_t ramp_settle_us;  /* after the longest move by the ramp */
     int64_t start_delay_us;
     int64_t approach_us; /* from the near mark back to where the first slice is approached from, and to it */
     int64_t move_us, settle_us, lag_us, exposure_us, recycle_us; /* for one slice */
-    int64_t slice_us;                                            /* the critical path */
-    int64_t closing_us;                                          /* back to the first slice, one more frame */
+    int64_t busy_us;    /* of the camera after an exposure, while the next slice moves and settles */
+    int64_t slice_us;   /* the critical path */
+    int64_t closing_us; /* back to the first slice, one more frame */
     int64_t total_us;
 };
 

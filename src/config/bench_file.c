@@ -3,8 +3,13 @@
 #include <string.h>
 
 #include "base/mem.h"
+#include "base/units.h"
 #include "config/config.h"
 #include "config/reader.h"
+#include "config/value.h"
+
+#define RING_ZETA  0.02 /* where the bench gives none: metal on metal rings so or a little shorter (guess) */
+#define RING_SHARE 0.10 /* a count of waves in a short recording is about so good (guess) */
 
 #define AT(member) offsetof(struct bench, member)
 
@@ -18,6 +23,7 @@ static const struct key_row rows[] = {
     {"camera.sensor_width_mm", VALUE_MM, true, AT(camera.sensor_width_nm), 1, 200, NULL},
     {"camera.shutter_lag_ms", VALUE_MS, false, AT(camera.shutter_lag_us), 0, 5000, NULL},
     {"camera.sync_s", VALUE_S, false, AT(camera.sync_us), 0.0001, 1, NULL},
+    {"camera.busy_s", VALUE_S, false, AT(camera.busy_us), 0, 120, NULL},
     {"axis.kind", VALUE_NAME, false, AT(axis.kind), 0, 0, NULL},
     {"axis.link", VALUE_TEXT, false, AT(axis.link), 0, 0, NULL},
     {"axis.baud", VALUE_INTEGER, false, AT(axis.baud), 115200, 250000, NULL},
@@ -28,6 +34,11 @@ static const struct key_row rows[] = {
     {"axis.clearance_mm", VALUE_MM, false, AT(axis.clearance_nm), 0.001, 2000, NULL},
     {"axis.backlash_um", VALUE_UM, false, AT(axis.backlash_nm), 0, 5000, NULL},
     {"axis.speed_mm_per_s", VALUE_MM, false, AT(axis.speed_nm_per_s), 0.001, 200, NULL},
+    {"axis.start_mm_per_s", VALUE_MM, false, AT(axis.start_nm_per_s), 0.001, 200, NULL},
+    {"axis.avoid_mm_per_s", VALUE_NAME, false, AT(axis.avoid), 0, 0, NULL},
+    {"axis.ring_hz", VALUE_REAL, false, AT(axis.ring_hz), 0.5, 500, NULL},
+    {"axis.ring_zeta", VALUE_REAL, false, AT(axis.ring_zeta), 0.001, 0.5, NULL},
+    {"axis.ring_uncertainty", VALUE_REAL, false, AT(axis.ring_share), 0.005, 0.5, NULL},
     {"lens.focal_length_mm", VALUE_MM, false, AT(lens.focal_length_nm), 0.5, 2000, NULL},
     {"lens.f_number", VALUE_REAL, false, AT(lens.f_number), 0.5, 128, NULL},
     {"lens.effective_f_number", VALUE_REAL, false, AT(lens.effective_f_number), 0.5, 1000, NULL},
@@ -60,6 +71,40 @@ static int check_lens(const struct bench *b, struct err *why)
                 b->path);
 }
 
+/* "0.8-1.2, 4-5": false when it is not that. */
+static bool read_bands(struct axis_spec *a)
+{
+    const char *p = a->avoid;
+    for (a->band_count = 0; a->band_count < BANDS_MOST; a->band_count++) {
+        double lo, hi;
+        p = value_real(p + strspn(p, " "), &lo);
+        if (!p) return false;
+        p += strspn(p, " ");
+        if (*p++ != '-') return false;
+        p = value_real(p + strspn(p, " "), &hi);
+        if (!p || !(lo < hi && hi <= 200)) return false;
+        a->bands[a->band_count] = (struct speed_band){nm_from_mm(lo), nm_from_mm(hi)};
+        p += strspn(p, " ");
+        if (!*p) {
+            a->band_count++;
+            return true;
+        }
+        if (*p++ != ',') return false;
+    }
+    return false;
+}
+
+static int check_ring(const struct bench *b, struct err *why)
+{
+    static const char *const keys[] = {"axis.ring_zeta", "axis.ring_uncertainty"};
+    for (size_t i = 0; i < sizeof keys / sizeof *keys; i++)
+        if (!(b->axis.ring_hz > 0) && origin_line(&b->origins, keys[i]))
+            return fail(why, E_INPUT,
+                        "%s:%d: %s says nothing without axis.ring_hz; write that, or leave this out", b->path,
+                        origin_line(&b->origins, keys[i]), keys[i]);
+    return E_OK;
+}
+
 static int check_axis(const struct bench *b, struct err *why)
 {
     const struct axis_spec *a = &b->axis;
@@ -82,9 +127,18 @@ static int finish(struct bench *b, struct err *why)
     if (!b->lens.pupil_ratio_given) b->lens.pupil_ratio = 1;
     if (b->lens.teleconverter == 0) b->lens.teleconverter = 1;
     if (!b->camera.kind[0]) snprintf(b->camera.kind, sizeof b->camera.kind, "simulated");
+    if (b->axis.ring_hz > 0 && !(b->axis.ring_zeta > 0)) b->axis.ring_zeta = RING_ZETA;
+    if (b->axis.ring_hz > 0 && !(b->axis.ring_share > 0)) b->axis.ring_share = RING_SHARE;
+    if (b->axis.avoid[0] && !read_bands(&b->axis))
+        return fail(
+            why, E_INPUT,
+            "%s:%d: axis.avoid_mm_per_s: %s is not a list of speeds; write at most %d ranges up to 200, "
+            "as 0.8-1.2, 4-5",
+            b->path, origin_line(&b->origins, "axis.avoid_mm_per_s"), b->axis.avoid, BANDS_MOST);
     if (!b->axis.kind[0]) snprintf(b->axis.kind, sizeof b->axis.kind, "rail");
     if (!b->axis.link[0]) snprintf(b->axis.link, sizeof b->axis.link, "simulated");
     int rc = check_axis(b, why);
+    if (!rc) rc = check_ring(b, why);
     return rc ? rc : check_lens(b, why);
 }
 

@@ -94,6 +94,16 @@ static bool parse_real(const char *text, double *out)
     return true;
 }
 
+const char *value_real(const char *text, double *out)
+{
+    char number[32];
+    const size_t n = strspn(text, "0123456789.");
+    if (!n || n >= sizeof number) return NULL;
+    memcpy(number, text, n);
+    number[n] = 0;
+    return parse_real(number, out) ? text + n : NULL;
+}
+
 static int get_real(const struct key_row *row, const char *text, bool plain, struct place at, double *out,
                     struct err *why)
 {

@@ -21,6 +21,10 @@ struct wanted value_wanted(const struct key_row *);
 int value_set(const struct key_row *, const char *text, bool plain, struct place, void *field,
               struct err *why);
 
+/* A decimal number without sign or exponent at the start of `text`, in any locale; where it ends, NULL when
+ * there is none. */
+const char *value_real(const char *text, double *out);
+
 /* What was written, cut and without control characters, fit for a message. */
 void value_show(const char *text, char out[VALUE_SHOWN]);
 

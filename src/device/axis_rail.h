@@ -11,6 +11,7 @@ struct axis_rail_opts {
     int64_t speed_counts_per_s, accel_counts_per_s2; /* 0: what the controller has stored */
     int64_t lo_counts, hi_counts;                    /* both 0: no limits beyond the wire's own */
     int32_t baud;                                    /* 0: 250000; how long a line takes */
+    int64_t start_counts_per_s; /* from rest at once; 0: what the controller has stored */
 };
 
 /* Takes the link, also when it fails (it is closed then, and by close). Returns at once with phase

@@ -51,7 +51,8 @@ static int open_axis_rail(const struct backend_env *env, struct axis **out, stru
     struct axis_rail_opts opts = {.port = row->simulated ? "the simulated rail" : env->bench->axis.link,
                                   .baud = env->bench->axis.baud,
                                   .speed_counts_per_s = env->speed_counts_per_s,
-                                  .accel_counts_per_s2 = env->accel_counts_per_s2};
+                                  .accel_counts_per_s2 = env->accel_counts_per_s2,
+                                  .start_counts_per_s = env->start_counts_per_s};
     return axis_rail_open(env->sched, link, &opts, out, why);
 }
 

@@ -23,7 +23,7 @@ struct backend_env {
     /* Tests: puts something around the link just opened; takes it, and gives back what stands for it. */
     struct link *(*wrap_link)(void *arg, struct link *);
     void *wrap_arg;
-    int64_t speed_counts_per_s, accel_counts_per_s2;
+    int64_t speed_counts_per_s, accel_counts_per_s2, start_counts_per_s;
 };
 
 struct camera_backend {

@@ -9,15 +9,17 @@
 #include "config/config.h"
 #include "optics/diffraction.h"
 #include "optics/lens.h"
+#include "plan/shaper.h"
 #include "plan/slices.h"
 #include "plan/spacing.h"
 #include "plan/timeline.h"
 #include "staddle/wire.h"
 
-#define TAKE_UP_NM    100000 /* where the bench gives no backlash: more than most screws have (guess) */
-#define NA_PARAXIAL   0.2    /* beyond, sine and tangent part by more than 2 % */
-#define COUNTS_MOST   (WIRE_FURTHEST / 2) /* room on either side for finding the end switch */
-#define COARSE_COUNTS 4 /* fewer counts from slice to slice than that, and the spacing is uneven */
+#define TAKE_UP_NM      100000 /* where the bench gives no backlash: more than most screws have (guess) */
+#define NA_PARAXIAL     0.2    /* beyond, sine and tangent part by more than 2 % */
+#define COUNTS_MOST     (WIRE_FURTHEST / 2) /* room on either side for finding the end switch */
+#define BUDGET_LEAST_NM 10
+#define COARSE_COUNTS   4 /* fewer counts from slice to slice than that, and the spacing is uneven */
 
 #define BENCH_AT(b, key) (b)->path, (int)line_or_1(&(b)->origins, key)
 #define JOB_AT(j, key)   (j)->path, (int)line_or_1(&(j)->origins, key)
@@ -209,12 +211,21 @@ static void fill_view(struct plan *p)
     p->compose_looser = 1 / scale - 1;
 }
 
+/* What a picture does not show at a glance, where pixels are small: a quarter of one, zero-to-peak (our
+ * choice). */
+static int64_t shake_budget_nm(const struct plan_optics *o)
+{
+    const double quarter_nm = o->pixel_um / o->magnification * NM_PER_UM / 4;
+    return (int64_t)fmax(BUDGET_LEAST_NM, fmin(SHAPER_BUDGET_NM, quarter_nm));
+}
+
 static void fill_timeline(const struct bench *b, const struct job *j, struct plan *p)
 {
     const struct timeline_path path = {p->near_nm, p->travel.first_nm, p->travel.last_nm,
                                        p->travel.take_up_nm, p->slice_count};
     const struct timeline_motion motion = timeline_motion(b);
     timeline_waits(b, j, &p->timeline);
+    p->timeline.budget_nm = shake_budget_nm(&p->optics);
     timeline_fill(&p->timeline, &path, &motion);
 }
 
@@ -300,6 +311,39 @@ static int say_spacing(const struct plan *p, struct finding_list *list, struct e
         fmax(0, 100 * p->optics.contrast_midway));
 }
 
+static int say_shape(const struct bench *b, const struct plan *p, struct finding_list *list, struct err *why)
+{
+    const struct plan_timeline *t = &p->timeline;
+    const double left_um = um_from_nm(t->shape.residual_nm), budget_um = um_from_nm(t->budget_nm);
+    const double wait_ms = (double)t->shape.wait_us / US_PER_MS;
+    if (!t->shape.wait_us) return E_OK;
+    if (t->settle_given && t->settle_us < t->shape.wait_us)
+        return finding_add(
+            list,
+            (struct finding_about){.code = "settle-short", .advice = "settle longer, or leave settle_ms out"},
+            why, "%.4g um may still ring after a move, and until that is less than %.3g um it takes %.0f ms",
+            left_um, budget_um, wait_ms);
+    if (t->settle_given) return E_OK;
+    if (t->shape.why == SHAPE_TOO_FAST)
+        return finding_add(
+            list,
+            (struct finding_about){.code = "unshaped",
+                                   .advice = "if it can start faster, write start_mm_per_s; or space closer"},
+            why,
+            "no shape suits a motor that starts at %.3g mm/s%s: moves go by the ramp, and %.0f ms of waiting "
+            "follow each",
+            mm_from_nm(b->axis.start_nm_per_s
+                           ? b->axis.start_nm_per_s
+                           : slices_nm_of(TIMELINE_START_COUNTS, p->nm_per_count_num, p->nm_per_count_den)),
+            b->axis.band_count ? " and the speeds to avoid" : "", wait_ms);
+    return finding_add(
+        list,
+        (struct finding_about){.code = "rings-on",
+                               .advice = "measure the ringing more closely, and write ring_uncertainty"},
+        why, "each move leaves up to %.3g um ringing, more than %.3g um: %.0f ms of waiting follow it",
+        left_um, budget_um, wait_ms);
+}
+
 /* --- all of it --- */
 
 static int check_light(const struct bench *b, const struct job *j, struct err *why)
@@ -363,6 +407,7 @@ int plan_make(const struct bench *b, const struct job *j, struct plan *out, stru
         rc = say_lens(b, &p, findings, why);
         if (!rc) rc = say_axis(b, &p, findings, why);
         if (!rc) rc = say_spacing(&p, findings, why);
+        if (!rc) rc = say_shape(b, &p, findings, why);
     }
     if (rc) {
         plan_clear(&p);

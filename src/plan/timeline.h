@@ -1,6 +1,9 @@
 /* timeline.h - how long it takes. One slice is: move, settle, shutter lag, exposure; with a flash at least
- * its recycle time passes from one to the next. The rail speeds up evenly, reaching full speed after
- * TIMELINE_RAMP_US. source  uniform acceleration; the ramp is a guess that the rail's own settings follow */
+ * its recycle time passes from one to the next, and the camera is busy for a while after each. The rail
+ * speeds up evenly, reaching full speed after TIMELINE_RAMP_US, or where it is known how the bench rings
+ * after a whole number of its periods that is no shorter: such a ramp leaves little ringing. Its full speed
+ * keeps out of what the bench says to avoid. Moves from slice to slice go by the shape of shaper.h where
+ * there is one. source  uniform acceleration; the ramp is a guess that the rail's own settings follow */
 #ifndef STADDLE_PLAN_TIMELINE_H
 #define STADDLE_PLAN_TIMELINE_H
 
@@ -9,6 +12,7 @@
 
 #define TIMELINE_RAMP_US        100000  /* to full speed: guess */
 #define TIMELINE_SPEED_NM_PER_S 2000000 /* where the bench gives none: guess */
+#define TIMELINE_START_COUNTS   6400    /* a second: what the controller usually has (hw-docs/wire.md) */
 #define TIMELINE_SETTLE_US      1000000 /* common practice, no source */
 #define TIMELINE_EXPOSURE_US    250000  /* where the job gives none: guess */
 #define TIMELINE_START_DELAY_US 10000000
@@ -16,12 +20,21 @@
 /* How the rail moves, in counts: what the host tells its controller, within what that can do. */
 struct timeline_motion {
     int64_t speed_counts_per_s, accel_counts_per_s2;
-    int64_t num, den; /* nanometres a count */
+    int64_t num, den;           /* nanometres a count */
+    int64_t start_counts_per_s; /* from rest at once */
+    struct plan_ring ring;
+    struct timeline_band {
+        double lo, hi; /* counts/s in which it must not stay */
+    } bands[BANDS_MOST];
+    int band_count;
 };
 struct timeline_motion timeline_motion(const struct bench *);
 
-/* A move from rest to rest. */
+bool timeline_in_band(const struct timeline_motion *, double counts_per_s);
+
+/* A move from rest to rest, by the ramp. */
 int64_t timeline_move_us(const struct timeline_motion *, int64_t distance_nm);
+int64_t timeline_ramp_us(const struct timeline_motion *, int64_t counts);
 
 /* What the bench and the job say, or the defaults: settle, exposure, recycle, lag, start delay. */
 void timeline_waits(const struct bench *, const struct job *, struct plan_timeline *out);
@@ -34,7 +47,7 @@ struct timeline_path {
     int32_t slices;
 };
 
-/* Fills what timeline_waits left: approach, move, slice, closing, total. */
+/* Fills what timeline_waits left: shape and, unless given, settle; approach, move, slice, closing, total. */
 void timeline_fill(struct plan_timeline *, const struct timeline_path *, const struct timeline_motion *);
 
 #endif

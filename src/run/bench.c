@@ -154,7 +154,9 @@ static int open_devices(struct rig *r, const struct rig_opts *o, const struct ca
                               .wrap_link = o->wrap_link,
                               .wrap_arg = o->wrap_arg,
                               .speed_counts_per_s = motion.speed_counts_per_s,
-                              .accel_counts_per_s2 = motion.accel_counts_per_s2};
+                              .accel_counts_per_s2 = motion.accel_counts_per_s2,
+                              .start_counts_per_s =
+                                  o->bench->axis.start_nm_per_s ? motion.start_counts_per_s : 0};
     int rc = camera ? camera->open(&env, &r->camera, why) : E_OK;
     if (!rc) rc = axis->open(&env, &r->axis, why);
     if (rc) return rc;

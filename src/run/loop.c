@@ -9,9 +9,10 @@
 #include "run/loop_state.h"
 #include "run/resume.h"
 
-#define WATCHDOG_US  600000000 /* nothing at all happened: our bug, or a device that hangs; our choice */
-#define LAST_WAIT_US 120000000 /* for what is in flight when a run ends; our choice */
-#define NOTES_MOST   200
+#define COMMIT_LEAD_US 20000     /* a row is durable sooner than that (guess) */
+#define WATCHDOG_US    600000000 /* nothing at all happened: our bug, or a device that hangs; our choice */
+#define LAST_WAIT_US   120000000 /* for what is in flight when a run ends; our choice */
+#define NOTES_MOST     200
 
 int64_t loop_now(const struct loop *l)
 {
@@ -197,6 +198,7 @@ static void wake(struct loop *l)
     case RESUME_GO_ON:
         l->home_counts = l->axis.position_counts;
         set_limits(l);
+        legs_prepare(l);
         l->engaged_counts = 0;
         enter(l, LANE_CHOOSING);
         return;
@@ -234,6 +236,7 @@ static void lane_homing(struct loop *l)
     case HOMING_PLACING:
         if (l->axis.position_counts != l->home_counts) return;
         set_limits(l);
+        legs_prepare(l);
         l->engaged_counts = 0;
         enter(l, LANE_CHOOSING);
     }
@@ -251,9 +254,7 @@ static int32_t choose(const struct loop *l)
 static void go(struct loop *l, int64_t target, enum lane lane)
 {
     struct err why = {0};
-    l->moving_from = l->axis.position_counts;
-    l->move_target = target;
-    if (axis_move_to(l->rig->axis, target, &why)) {
+    if (legs_go(l, target, &why)) {
         loop_fault(l, &why);
         enter(l, LANE_ENDING);
         return;
@@ -264,8 +265,7 @@ static void go(struct loop *l, int64_t target, enum lane lane)
 
 static void settle(struct loop *l)
 {
-    const struct plan_timeline *t = &l->opts.plan->timeline;
-    l->fire_due_us = l->axis.rest_at_us + t->settle_us;
+    l->fire_due_us = legs_still_at_us(l);
     if (l->fire_due_us < l->start_at_us) l->fire_due_us = l->start_at_us;
     if (l->fire_due_us < l->flash_ready_us) l->fire_due_us = l->flash_ready_us;
     l->at_serial = 0;
@@ -305,6 +305,7 @@ static bool arrived(struct loop *l)
     if (l->axis.phase != AXIS_REST || l->axis.target_counts != l->move_target) return false;
     int64_t way = l->move_target - l->moving_from;
     l->engaged_counts = way > 0 ? l->engaged_counts + way : 0;
+    legs_arrived(l);
     if (l->axis.position_counts == l->move_target) return true;
     struct err why;
     fail(&why, E_IO, "the rail stands at %lld counts instead of %lld; look whether something blocks it",
@@ -333,7 +334,8 @@ static struct take *current(struct loop *l)
 
 static int64_t begin_due(const struct loop *l)
 {
-    return l->fire_due_us - l->opts.plan->timeline.settle_us;
+    const int64_t settle_us = l->opts.plan->timeline.settle_us;
+    return l->fire_due_us - (settle_us > COMMIT_LEAD_US ? settle_us : COMMIT_LEAD_US);
 }
 
 static void try_begin(struct loop *l)

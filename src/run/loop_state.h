@@ -1,5 +1,5 @@
-/* loop_state.h - what the loop knows; shared by loop.c (the bench's lane), take.c (the frames' lanes) and
- * job.c (work for other threads). Nobody else includes it. */
+/* loop_state.h - what the loop knows; shared by loop.c and legs.c (the bench's lane), take.c (the frames'
+ * lanes) and job.c (work for other threads). Nobody else includes it. */
 #ifndef STADDLE_RUN_LOOP_STATE_H
 #define STADDLE_RUN_LOOP_STATE_H
 
@@ -95,6 +95,8 @@ struct loop {
     int64_t take_up_counts;
     int64_t engaged_counts; /* way since the last turn toward the far end */
     int64_t moving_from, move_target;
+    bool shape_told, shaped; /* the controller has the plan's shape; this leg goes by it */
+    int64_t still_at_us;     /* nothing rings any more, as far as the plan can tell */
     int64_t begun_at_us, start_at_us, fire_due_us, flash_ready_us, first_fire_us;
     int64_t last_progress_us;
     int64_t fire_seq;
@@ -118,6 +120,12 @@ void loop_tell(struct loop *, const char *doing);
 void loop_moved_on(struct loop *); /* something changed: the watchdog starts anew */
 int64_t loop_now(const struct loop *);
 bool loop_camera_busy(const struct loop *);
+
+/* legs.c */
+void legs_prepare(struct loop *); /* the axis is at rest and knows where it stands */
+int legs_go(struct loop *, int64_t target, struct err *);
+void legs_arrived(struct loop *);
+int64_t legs_still_at_us(const struct loop *);
 
 /* take.c */
 struct take *take_begin(struct loop *, int32_t slot);

@@ -45,6 +45,41 @@ static void the_text_prints_no_number_that_the_json_lacks(void **state)
     check_says("configs/coin-job.yaml --compare --within 1min");
 }
 
+static void write_text(const char *name, const char *text);
+
+/* Shapes that are still, that ring on, that the motor cannot start; and a settle of the job's that is too
+ * short. */
+static void how_a_move_goes_is_told_in_numbers_of_the_json(void **state)
+{
+    (void)state;
+    static const char *const rows[][3] = {
+        {"", "", "each move shaped, ZVD and a box of 1 period, for 12 Hz within 10 %"},
+        {", ring_uncertainty: 0.5", "", "follow it"},
+        {", start_mm_per_s: 0.02", "", "each move by the ramp"},
+        {", avoid_mm_per_s: '0.001-1.9'", "", "and the speeds to avoid"},
+        {"", "settle_ms: 3\n", "settle 3 ms"},
+        {", ring_uncertainty: 0.5", "settle_ms: 3\n", "settle longer, or leave settle_ms out"},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        char text[800];
+        snprintf(text, sizeof text,
+                 "camera: {width_px: 1800, height_px: 1200, sensor_width_mm: 24, busy_s: 0.3}\n"
+                 "axis: {lead_mm: 2, steps_per_rev: 200, microsteps: 16, clearance_mm: 8, ring_hz: 12, "
+                 "ring_zeta: 0.03%s}\n"
+                 "lens: {focal_length_mm: 35, f_number: 2.8}\n",
+                 rows[i][0]);
+        write_text("b.yaml", text);
+        snprintf(text, sizeof text, "bench: b.yaml\nmagnification: 4\ndepth_mm: 3\n%s", rows[i][1]);
+        write_text("j.yaml", text);
+        snprintf(text, sizeof text, "%s/j.yaml", test_folder());
+        check_says(text);
+        struct said s = program("plan %s", text);
+        if (!strstr(s.out, rows[i][2])) print_error("%s", s.out);
+        assert_non_null(strstr(s.out, rows[i][2]));
+        said_clear(&s);
+    }
+}
+
 /* The check itself: a number that is changed is found. */
 static void a_planted_number_is_found(void **state)
 {
@@ -173,6 +208,17 @@ static void bad_input_is_told_once_and_clearly(void **state)
         {good, "magnification: 4\n",
          "j.yaml:1: bench is missing; write which bench file it is for, or give --bench FILE\n"},
         {good, "", "j.yaml:1: the file is empty; a job file has keys in it\n"},
+        {"camera: {width_px: 1800, height_px: 1200, sensor_width_mm: 24}\n"
+         "axis: {lead_mm: 2, steps_per_rev: 200, microsteps: 16, ring_zeta: 0.1}\nlens: {f_number: 4}\n",
+         "bench: b.yaml\nmagnification: 4\ndepth_mm: 3\n",
+         "b.yaml:2: axis.ring_zeta says nothing without axis.ring_hz; write that, or leave this out\n"},
+        {"camera: {width_px: 1800, height_px: 1200, sensor_width_mm: 24}\n"
+         "axis:\n  lead_mm: 2\n  steps_per_rev: 200\n  microsteps: 16\n  avoid_mm_per_s: 2-1\nlens: "
+         "{f_number: 4}\n",
+         "bench: b.yaml\nmagnification: 4\ndepth_mm: 3\n",
+         "b.yaml:6: axis.avoid_mm_per_s: 2-1 is not a list of speeds; write at most 4 ranges up to 200, as "
+         "0.8-1.2, "
+         "4-5\n"},
         {good, "bench: c.yaml\nmagnification: 4\n", NULL},
     };
     char dir[512];
@@ -258,6 +304,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_text_prints_no_number_that_the_json_lacks),
+        cmocka_unit_test(how_a_move_goes_is_told_in_numbers_of_the_json),
         cmocka_unit_test(a_planted_number_is_found),
         cmocka_unit_test(every_example_can_be_planned),
         cmocka_unit_test(the_demo_takes_eighty_slices),
