@@ -4,7 +4,8 @@
 #include <math.h>
 
 #define TWO_PI 6.283185307179586
-#define WHOLE  65536
+#define WHOLE  65536 /* of phase: one step */
+#define HALF   32768
 #define TRIES  8 /* frequencies that are tried on either side of the middle */
 
 /* What one edge leaves after t seconds is exp(root t), but for a factor that is the same for all. */
@@ -17,7 +18,7 @@ static double complex root_of(double hz, double zeta)
 /* Edges that have gone out when `phase` 1/65536 steps have gone by. */
 static int64_t edges_at(int64_t phase)
 {
-    return (phase + WHOLE / 2) / WHOLE;
+    return (phase + HALF) / WHOLE;
 }
 
 double residual_length_s(const struct plan_slot *slots, int count, int64_t counts)
@@ -28,8 +29,7 @@ double residual_length_s(const struct plan_slot *slots, int count, int64_t count
         const int64_t after = phase + slots[i].share * counts;
         const double slot_s = (double)slots[i].us * 1e-6;
         if (edges_at(after) == counts)
-            return at_s +
-                   slot_s * (double)((counts - 1) * WHOLE + WHOLE / 2 - phase) / (double)(after - phase);
+            return at_s + slot_s * (double)((counts - 1) * WHOLE + HALF - phase) / (double)(after - phase);
         phase = after;
         at_s += slot_s;
     }
@@ -59,7 +59,7 @@ double residual_of_slots(const struct plan_slot *slots, int count, int64_t count
         const int64_t first = edges_at(phase), n = edges_at(after) - first;
         if (n > 0) {
             const double per_phase_s = slot_s / (double)(after - phase);
-            const double first_s = at_s + (double)(first * WHOLE + WHOLE / 2 - phase) * per_phase_s;
+            const double first_s = at_s + (double)(first * WHOLE + HALF - phase) * per_phase_s;
             sum += series(root, end_s - first_s, WHOLE * per_phase_s, n);
         }
         phase = after;
@@ -79,7 +79,8 @@ static void worsen(struct residual *worst, const struct residual_move *m, double
 /* The ring that is tried as number i of 3 (2 TRIES + 1). */
 static struct plan_ring tried(const struct plan_ring *ring, int i)
 {
-    const double at = (double)(i / 3 - TRIES) / TRIES, damp = i % 3 - 1;
+    const int step = i / 3 - TRIES;
+    const double at = (double)step / TRIES, damp = i % 3 - 1;
     return (struct plan_ring){.hz = ring->hz * (1 + ring->share * at),
                               .zeta = ring->zeta * (1 + ring->share * damp)};
 }

@@ -26,13 +26,13 @@ struct residual_move {
 };
 
 /* At exactly this frequency and damping. */
-double residual_of_slots(const struct plan_slot *, int slots, int64_t counts, double count_nm, double hz,
+double residual_of_slots(const struct plan_slot *slots, int count, int64_t counts, double count_nm, double hz,
                          double zeta);
 /* From the beginning of the first slot to the last edge. */
-double residual_length_s(const struct plan_slot *, int slots, int64_t counts);
+double residual_length_s(const struct plan_slot *slots, int count, int64_t counts);
 
-struct residual residual_worst_of_slots(const struct residual_move *, const struct plan_slot *, int slots,
-                                        int64_t counts);
+struct residual residual_worst_of_slots(const struct residual_move *m, const struct plan_slot *slots,
+                                        int count, int64_t counts);
 
 /* Of a ramp that speeds up and slows down evenly. What speeding up left meets what slowing down leaves, at
  * the worst moment. counts 0: of any distance. */
