@@ -45,6 +45,7 @@ SPEEDS     := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/speed/speed_*.c
 
 .DEFAULT_GOAL := build
 .PHONY: build demo test check soak speed fuzz fuzz-programs replays coverage seeds lint install clean help
+.PHONY: fw fw-flash chip
 .PHONY: deps-build deps-check check-tests test-programs san-tests format
 
 build: $(B)/staddle $(B)/staddle-virtual-rail ## build the programs: build/staddle, build/staddle-virtual-rail
@@ -87,6 +88,55 @@ $(B)/tests/fuzz/fuzz_%: $(B)/obj/tests/fuzz/fuzz_%.o $(FUZZ_HELP) $(B)/libstaddl
 	$(Q)mkdir -p $(@D)
 	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -fsanitize=fuzzer -o $@ $^ $(LDLIBS)
 
+# The rail controller's firmware for the chip. FW_BAUD=115200 where a port cannot do 250000.
+FW_CC      := avr-gcc
+FW_BAUD    ?= 250000
+FW_FLAGS   := -mmcu=atmega328p -DF_CPU=16000000UL -DFW_BAUD=$(FW_BAUD)UL -include firmware/avr/flash.h -O2 -std=gnu11 -fshort-enums -flto \
+              -ffunction-sections -fdata-sections -Wall -Wextra -Wshadow $(WERROR) -Iinclude -I.
+FW_SOURCES := $(wildcard firmware/core/*.c firmware/avr/*.c)
+FW_OBJECTS := $(FW_SOURCES:%.c=$(B)/fw/obj/%.o)
+FW_ELF     := $(B)/fw/staddle-rail.elf
+PROGRAMMER ?= arduino
+
+fw: $(FW_ELF) $(B)/fw/staddle-rail.hex ## build the rail controller's firmware for the ATmega328P: build/fw
+	$(Q)sh tests/tools/fw-figures.sh $(FW_ELF)
+
+fw-flash: fw ## write it to a board: make fw-flash PORT=/dev/ttyUSB0 (PROGRAMMER=... for another way in than the boot loader)
+	$(Q)test -n "$(PORT)" || { echo "fw-flash: say where the board is: make fw-flash PORT=/dev/ttyUSB0" >&2; exit 2; }
+	$(Q)avrdude -p atmega328p -c $(PROGRAMMER) -P $(PORT) -U flash:w:$(B)/fw/staddle-rail.hex:i
+
+$(FW_ELF): $(FW_OBJECTS)
+	$(Q)$(FW_CC) $(FW_FLAGS) -Wl,--gc-sections -Wl,-Map=$(@:.elf=.map) -o $@ $^
+
+$(B)/fw/staddle-rail.hex: $(FW_ELF)
+	$(Q)avr-objcopy -O ihex -R .eeprom -R .fuse -R .lock -R .signature $< $@
+
+$(B)/fw/obj/%.o: %.c
+	$(Q)mkdir -p $(@D)
+	$(Q)$(FW_CC) $(FW_FLAGS) -MMD -MP -c -o $@ $<
+
+# The tests that run that firmware in a simulated chip.
+TESTS_CHIP := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/chip/test_*.c))
+CHIP_HELP  := $(patsubst %.c,$(B)/obj/%.o,tests/chip/board.c tests/chip/here.c tests/chip/chip.c)
+$(B)/obj/tests/chip/%.o: CPPFLAGS += -isystem /usr/include/simavr
+
+$(B)/tests/chip/%: $(B)/obj/tests/chip/%.o $(CHIP_HELP) $(TEST_HELP) $(B)/libstaddle.a
+	$(Q)mkdir -p $(@D)
+	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS) -lcmocka -lsimavr -lutil
+
+# Where things lie in the chip's memory, for those tests.
+$(B)/fw/staddle-rail.sym: $(FW_ELF)
+	$(Q)avr-nm $< >$@
+
+$(B)/fw/layout.bin: tests/chip/layout.c firmware/core/core.h include/staddle/wire.h
+	$(Q)mkdir -p $(@D)
+	$(Q)$(FW_CC) $(filter-out -flto -fdata-sections,$(FW_FLAGS)) -c -o $(B)/fw/layout.o $<
+	$(Q)avr-objcopy -O binary -j .rodata $(B)/fw/layout.o $@
+
+chip: fw $(B)/fw/staddle-rail.sym $(B)/fw/layout.bin build $(TESTS_CHIP) ## run the firmware in a simulated chip, pulse by pulse: a minute or two
+	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_CHIP)
+
+-include $(shell find $(B)/fw/obj -name '*.d' 2>/dev/null)
 -include $(shell find $(B)/obj -name '*.d' 2>/dev/null)
 .SECONDARY:
 

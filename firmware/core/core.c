@@ -27,6 +27,7 @@ void core_alarm(struct core *c, uint8_t alarm)
 {
     core_release(c);
     settle_down(c);
+    if (alarm == WIRE_EMERGENCY) c->known = WIRE_UNKNOWN; /* the button may have cut the driver as well */
     c->phase = WIRE_ALARM;
     c->alarm = alarm;
     c->stops++;
@@ -53,7 +54,7 @@ static void move_over(struct core *c)
     uint8_t ended_by = c->ended_by, halting = c->halting;
     c->ended_by = 0;
     if (ended_by && ended_by != CORE_LEG_ENDED) {
-        if (motion_is_fast(c) && c->known == WIRE_KNOWN) c->known = WIRE_COUNTED; /* it may have slipped */
+        if (motion_ended_fast(c)) c->known = WIRE_UNKNOWN; /* it has slipped, nobody knows how far */
         core_alarm(c, ended_by);
     } else if (halting) {
         settle_down(c);
@@ -69,8 +70,9 @@ static void move_over(struct core *c)
 static void look_at_inputs(struct core *c)
 {
     uint8_t in = c->inputs & (uint8_t)c->keys[WIRE_KEY_SWITCHES];
-    if (c->phase == WIRE_ALARM || motion_moving(c)) return;
-    if (in & WIRE_EMERGENCY_OPEN) core_alarm(c, WIRE_EMERGENCY);
+    if (motion_moving(c) || !(in & WIRE_EMERGENCY_OPEN)) return;
+    c->known = WIRE_UNKNOWN;
+    if (c->phase != WIRE_ALARM) core_alarm(c, WIRE_EMERGENCY);
 }
 
 static void run_shutter(struct core *c)
@@ -99,14 +101,18 @@ static void advance(struct core *c, uint32_t now)
 {
     c->uptime_ticks += now - c->now;
     c->now = now;
-    c->uptime_ms += c->uptime_ticks / CORE_TICKS_MS;
-    c->uptime_ticks %= CORE_TICKS_MS;
+    if (c->uptime_ticks >= 64 * (uint32_t)CORE_TICKS_MS) {
+        c->uptime_ms += c->uptime_ticks / CORE_TICKS_MS;
+        c->uptime_ticks %= CORE_TICKS_MS;
+    }
+    for (; c->uptime_ticks >= CORE_TICKS_MS; c->uptime_ticks -= CORE_TICKS_MS)
+        c->uptime_ms++;
 }
 
 void core_task(struct core *c, uint8_t inputs, uint32_t now)
 {
     advance(c, now);
-    if (!c->running) motion_sample(c, inputs);
+    if (!c->running) motion_sample(c, inputs, now);
     if (motion_moving(c)) {
         motion_fill(c);
         if (!c->running) move_over(c);
@@ -130,6 +136,7 @@ uint32_t core_task_due(const struct core *c)
 {
     uint32_t due = c->now + HEARTBEAT_TICKS;
     if (motion_moving(c) && !c->running) earlier(c, &due, c->now);
+    if (!c->running && c->sampled != c->inputs) earlier(c, &due, c->sampled_at + CORE_SAMPLE);
     if (c->shutter) earlier(c, &due, c->shutter_at);
     if (needs_host(c)) earlier(c, &due, c->heard_at + HOST_LOSS_TICKS);
     if (c->idle_waits) earlier(c, &due, idle_due(c));
@@ -170,20 +177,22 @@ static void line_over(struct core *c)
 
 void core_byte(struct core *c, uint8_t byte, uint8_t inputs, uint32_t now)
 {
-    core_task(c, inputs, now);
     if (byte == '*' && c->star) {
+        core_task(c, inputs, now);
         c->line_muted = true; /* what is left of this line means nothing */
         core_halt(c, WIRE_HALTED);
         return;
     }
     c->star = byte == '*';
     if (byte == '\r') return;
-    if (byte == '\n')
+    if (byte == '\n') {
+        core_task(c, inputs, now);
         line_over(c);
-    else if (c->line_count < WIRE_REQUEST_MOST)
+    } else if (c->line_count < WIRE_REQUEST_MOST) {
         c->line[c->line_count++] = (char)byte;
-    else
+    } else {
         c->line_spoilt = true;
+    }
 }
 
 void core_init(struct core *c, const struct core_port *port, uint16_t nonce, enum core_cause cause,

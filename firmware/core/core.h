@@ -19,7 +19,8 @@
 
 #define CORE_VERSION    100                   /* 1.0.0 */
 #define CORE_TICKS_MS   (WIRE_TICK_HZ / 1000) /* also the length of one slot of a ramp */
-#define CORE_QUEUE      4                     /* runs between task and tick; a power of two */
+#define CORE_QUEUE      8                     /* runs between task and tick; a power of two; a whole shape */
+#define CORE_SAMPLE     200 /* ticks, 100 us: two equal samples of a switch so far apart count */
 #define CORE_STORE_SIZE (4 + 4 * WIRE_KEYS + 2)
 #define CORE_SHAPED     32767 /* steps of a shaped move at most */
 
@@ -37,13 +38,15 @@ struct core_port {
     void *arg;
     bool (*load)(void *arg, uint8_t slot, uint8_t *bytes, uint8_t count);
     bool (*save)(void *arg, uint8_t slot, const uint8_t *bytes, uint8_t count);
+    uint16_t lead; /* ticks that it may take from a request to the direction pin and the driver's enable */
 };
 
-/* Steps at one rate: the first edge at tick `at`, the next ones every + more/of ticks apart, exactly. */
+/* Steps at one rate: the first edge at tick `at`, the next ones every + more/65536 ticks apart. */
 struct core_run {
-    uint32_t at, every, more, of;
-    uint32_t sum; /* the fraction carried so far, below `of` */
+    uint32_t at, every;
+    uint16_t part, more; /* 1/65536 ticks: carried so far, and added at each edge */
     uint16_t steps;
+    bool last; /* the move ends with it */
 };
 
 /* A piece of a move at one rate: `phase` 1/65536 steps go by in `ticks`. In a stored shape, `phase` is the
@@ -57,11 +60,14 @@ enum core_plan_kind { CORE_PLAN_NONE, CORE_PLAN_RAMP, CORE_PLAN_SHAPE, CORE_PLAN
 /* What is not in the queue yet of a move. Speeds are 1/65536 steps in a slot of one millisecond. */
 struct core_plan {
     uint8_t kind;
-    uint32_t start;     /* tick at which the next slot begins */
-    uint32_t left;      /* edges that are not in the queue yet */
-    uint32_t need;      /* 1/65536 steps from there to the next edge */
-    uint32_t rate;      /* of the last slot that was taken */
-    uint32_t steepness; /* change of speed from slot to slot */
+    uint32_t start;        /* tick at which the next slot begins */
+    uint32_t left;         /* edges that are not in the queue yet */
+    uint32_t need;         /* 1/65536 steps from there to the next edge */
+    uint32_t rate;         /* of the last slot that was taken */
+    uint32_t steepness;    /* change of speed from slot to slot */
+    struct core_slot pace; /* the last slot that made a run, */
+    uint32_t every;        /* and how far apart its edges are */
+    uint16_t more;
     uint32_t up, level; /* ramp: slots left that climb, that cruise */
     uint32_t odd;       /* ramp: the left-over speed, slipped in where it fits on the way down */
     uint32_t down;      /* ramp: next speed on the way down */
@@ -87,15 +93,19 @@ struct core {
     volatile int32_t position;
     volatile uint8_t head, tail; /* of the queue: task moves head, tick moves tail */
     volatile bool running;       /* edges are still to come */
-    volatile bool whole;         /* the last run of the move is in the queue */
     volatile bool quit;          /* task asks tick to stop before the next edge */
     volatile uint8_t ended_by; /* why tick ended the move before its end: enum wire_alarm or CORE_LEG_ENDED */
-    volatile uint8_t inputs, sampled; /* after debouncing; the sample before */
-    volatile uint8_t outputs;         /* bits of enum wire_output */
-    volatile bool forward;            /* counting up */
+    volatile uint8_t inputs, sampled; /* after debouncing; the last sample that differed */
+    uint32_t sampled_at;
+    uint32_t pace;            /* ticks between edges where the move ended */
+    uint32_t first_wait;      /* ticks from direction and current to the first edge */
+    volatile uint8_t outputs; /* bits of enum wire_output */
+    volatile bool forward;    /* counting up */
     struct core_run queue[CORE_QUEUE];
     uint8_t watch;  /* enum core_watch */
-    uint16_t guard; /* steps until the switch behind counts */
+    uint8_t fitted; /* inputs that are heeded */
+    uint8_t guard;  /* steps until the switch behind counts */
+    bool wary;      /* a switch behind the motion matters */
     uint16_t leave; /* steps within which it has to let go */
     /* task: the move */
     struct core_plan plan;
@@ -139,8 +149,16 @@ void core_task(struct core *, uint8_t inputs, uint32_t now);
 /* task: the next byte for the line; false when there is none. */
 bool core_take(struct core *, uint8_t *byte);
 /* tick: at the tick of core_step_due, or later. True: one step edge goes out now, in the direction of
- * core_pin_forward. */
+ * core_pin_forward. The two of tick.h in one, for a port that need not hurry. */
 bool core_tick(struct core *, uint8_t inputs, uint32_t now);
+/* The rare cases of tick.h. */
+bool core_look(struct core *, uint8_t inputs, uint32_t now);
+void core_count_guard(struct core *);
+bool core_next_run(struct core *);
+/* tick: an edge has missed its time by more than a port can make good: ends the move as an error. */
+void core_too_late(struct core *);
+/* task, before the first edge of a move: everything comes so much later. */
+void core_delay(struct core *, uint32_t ticks);
 /* When core_tick has to be called next; false: no edge is waiting. */
 bool core_step_due(const struct core *, uint32_t *tick);
 /* When core_task has to be called at the latest if nothing else happens. */

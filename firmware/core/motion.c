@@ -7,19 +7,23 @@
  *  1. the phases of all slots add up to the distance exactly, and so do the edges;
  *  2. the last edge of a ramp is its end: speed is zero there and the move has taken the time that was
  * promised;
- *  3. no rounding adds up: edges lie within one tick of where the speeds put them.
+ *  3. no rounding adds up over slots: edges lie within one tick of where the speeds put them.
  *
  * A ramp of D steps has its first edge at once and spreads D - 1 steps of phase: N slots up at a, 2a, .. Na,
  * cruising at Na, N slots down, with N a (N + 1) <= phase; what is left over is a slot of its own, put where
  * its speed fits on the way down. A shape puts its first edge after half a step of phase, so that rounding
  * leans to neither side. */
 #include "firmware/core/parts.h"
+#include "firmware/core/tick.h"
+
+#include <stdatomic.h>
 
 #define WHOLE UINT32_C(65536) /* phase of one step */
 #define HALF  UINT32_C(32768)
 #define MASK  (CORE_QUEUE - 1)
 
 #define DIRECTION_TICKS 100 /* 50 us from the direction pin to the first edge */
+#define START_RUNS      2   /* worked out before the answer; the rest follows at once */
 #define BOUNCE_STEPS    200 /* a switch that has just let go may chatter for so long */
 
 static uint32_t speed_phase(uint32_t steps_per_s)
@@ -63,26 +67,52 @@ static uint32_t square_root(uint32_t value)
 
 /* --- planning (task) --- */
 
+/* left / by in 1/65536, left below by. Shifts and compares: a 64-bit division takes a small chip too long. */
+static uint16_t fraction(uint32_t left, uint32_t by)
+{
+    uint16_t bits = 0;
+    for (uint8_t i = 0; i < 16; i++) {
+        left <<= 1;
+        bits = (uint16_t)(bits << 1);
+        if (left >= by) {
+            left -= by;
+            bits |= 1;
+        }
+    }
+    return bits;
+}
+
+/* Most moves are short: half as wide a division is four times as quick. */
+static uint64_t divided(uint64_t value, uint32_t by, uint32_t *left)
+{
+    if (value >> 32) {
+        *left = (uint32_t)(value % by);
+        return value / by;
+    }
+    *left = (uint32_t)value % by;
+    return (uint32_t)value / by;
+}
+
 /* Returns the number of slots. */
 static uint32_t plan_ramp(struct core_plan *p, uint32_t steps, uint32_t top, uint32_t steepness)
 {
-    uint64_t phase = (uint64_t)(steps - 1) * WHOLE;
     if (steepness > top) steepness = top;
-    uint64_t pairs = phase / steepness; /* N (N + 1) is at most this */
+    uint64_t phase = (uint64_t)(steps - 1) * WHOLE;
+    uint32_t rest;
+    uint64_t pairs = divided(phase, steepness, &rest); /* N (N + 1) is at most this */
     uint32_t most = top / steepness;
     uint32_t n = most;
-    if (pairs < (uint64_t)most * (most + 1)) {
+    if (pairs < most * (most + 1)) { /* most is at most 40330 */
         n = square_root((uint32_t)pairs);
-        if ((uint64_t)n * (n + 1) > pairs) n--;
+        if (n * (n + 1) > pairs) n--;
     }
-    phase -= (uint64_t)steepness * n * (n + 1);
+    phase -= (uint64_t)steepness * (n * (n + 1));
     uint32_t cruise = (n ? n : 1) * steepness;
     p->kind = CORE_PLAN_RAMP;
     p->steepness = steepness;
     p->rate = 0;
     p->up = n;
-    p->level = (uint32_t)(phase / cruise);
-    p->odd = (uint32_t)(phase % cruise);
+    p->level = (uint32_t)divided(phase, cruise, &p->odd);
     p->down = n * steepness;
     p->need = 0;
     p->left = steps;
@@ -162,26 +192,52 @@ static bool next_slot(struct core_plan *p, struct core_slot *s)
     return true;
 }
 
-static void push(struct core *c, const struct core_run *run)
+/* The run is whole, and says whether it is the last one, before the tick can see it. */
+static void push(struct core *c, struct core_run *run)
 {
-    c->queue[c->head & MASK] = *run;
     c->plan.left -= run->steps;
-    if (!c->plan.left) c->whole = true;
+    run->last = !c->plan.left;
+    c->queue[c->head & MASK] = *run;
+    atomic_signal_fence(memory_order_seq_cst);
     c->head++;
+}
+
+/* Slots at one speed follow each other: a division is worth remembering. */
+static void set_pace(struct core_plan *p, const struct core_slot *s)
+{
+    uint32_t left;
+    if (s->phase == p->pace.phase && s->ticks == p->pace.ticks) return;
+    p->pace = *s;
+    p->every = share_of(WHOLE, s->ticks, s->phase, &left);
+    p->more = fraction(left, s->phase);
+}
+
+/* The part of the slot that goes by before its first edge: need / phase of it. Where the edges are closer
+ * than 32768 ticks it is need steps of that length, and a product does. */
+static void first_edge(const struct core_plan *p, const struct core_slot *s, struct core_run *run)
+{
+    uint32_t left;
+    if (s->phase >= WHOLE && p->every < 32768u) {
+        uint32_t wait = p->need * p->every + (p->need * p->more >> 16);
+        run->at = p->start + (wait >> 16);
+        run->part = (uint16_t)(wait & 0xffffu);
+    } else {
+        run->at = p->start + share_of(p->need, s->ticks, s->phase, &left);
+        run->part = fraction(left, s->phase);
+    }
 }
 
 static void push_slot(struct core *c, const struct core_slot *s)
 {
     struct core_plan *p = &c->plan;
-    uint32_t left;
     if (s->phase < p->need || !s->phase) {
         p->need -= s->phase;
     } else {
         struct core_run run;
-        run.at = p->start + share_of(p->need, s->ticks, s->phase, &run.sum);
-        run.every = share_of(WHOLE, s->ticks, s->phase, &left);
-        run.more = left;
-        run.of = s->phase;
+        set_pace(p, s);
+        first_edge(p, s, &run);
+        run.every = p->every;
+        run.more = p->more;
         run.steps = (uint16_t)(((s->phase - p->need) >> 16) + 1);
         p->need += run.steps * WHOLE - s->phase;
         push(c, &run);
@@ -189,11 +245,16 @@ static void push_slot(struct core *c, const struct core_slot *s)
     p->start += s->ticks;
 }
 
-void motion_fill(struct core *c)
+static void fill(struct core *c, uint8_t most)
 {
     struct core_slot s;
-    while (c->running && c->plan.left && (uint8_t)(c->head - c->tail) < CORE_QUEUE && next_slot(&c->plan, &s))
+    while (c->running && c->plan.left && (uint8_t)(c->head - c->tail) < most && next_slot(&c->plan, &s))
         push_slot(c, &s);
+}
+
+void motion_fill(struct core *c)
+{
+    fill(c, CORE_QUEUE);
     if (c->running && c->plan.left &&
         c->head == c->tail) { /* the slots did not add up: never go on in doubt */
         c->ended_by = WIRE_UNDERRUN;
@@ -205,7 +266,8 @@ uint32_t motion_start(struct core *c, const struct core_move *m)
 {
     uint32_t steps = m->distance < 0 ? 0u - (uint32_t)m->distance : (uint32_t)m->distance;
     bool asleep = !(c->outputs & WIRE_MOTOR_ON) || (c->outputs & WIRE_MOTOR_REDUCED);
-    uint32_t wait = asleep ? (uint32_t)c->keys[WIRE_KEY_WAKE_US] * 2u : DIRECTION_TICKS;
+    c->first_wait = asleep ? (uint32_t)c->keys[WIRE_KEY_WAKE_US] * 2u : DIRECTION_TICKS;
+    uint32_t wait = c->port.lead + c->first_wait;
     uint32_t ms, ticks = 0;
     wait += (uint32_t)m->wait_ms * CORE_TICKS_MS;
     if (m->shape) {
@@ -226,23 +288,39 @@ uint32_t motion_start(struct core *c, const struct core_move *m)
     c->tail = c->head;
     c->ended_by = 0;
     c->quit = false;
-    c->whole = false;
-    if (steps == 1 && !m->shape) push(c, &(struct core_run){.at = c->plan.start, .of = 1, .steps = 1});
+    c->pace = 0;
+    if (steps == 1 && !m->shape) push(c, &(struct core_run){.at = c->plan.start, .steps = 1});
+    c->plan.pace = (struct core_slot){0, 0};
+    c->fitted = (uint8_t)c->keys[WIRE_KEY_SWITCHES];
+    c->wary = c->guard || c->watch == CORE_WATCH_RELEASE;
     c->running = true;
-    motion_fill(c);
+    fill(c, START_RUNS);
     return ms + (ticks + wait + CORE_TICKS_MS - 1) / CORE_TICKS_MS;
 }
 
-bool motion_is_fast(const struct core *c)
+/* Slots to come faster than what may stop at once. */
+static bool will_be_fast(const struct core *c)
 {
     return c->plan.kind != CORE_PLAN_SHAPE && c->plan.rate > speed_phase((uint32_t)c->keys[WIRE_KEY_JUMP]);
+}
+
+static bool is_fast(const struct core *c, uint32_t every)
+{
+    return c->plan.kind != CORE_PLAN_SHAPE && every &&
+           every < WIRE_TICK_HZ / (uint32_t)c->keys[WIRE_KEY_JUMP];
+}
+
+bool motion_ended_fast(const struct core *c)
+{
+    return is_fast(c, c->pace);
 }
 
 void motion_brake(struct core *c)
 {
     struct core_plan *p = &c->plan;
-    if (!motion_is_fast(c)) {
-        c->quit = true;
+    if (!will_be_fast(c)) {
+        /* What is queued may still be fast: then it is on its way down, and goes on to its end. */
+        if (!is_fast(c, c->queue[c->tail & MASK].every)) c->quit = true;
         return;
     }
     if (p->kind == CORE_PLAN_SLOWING) return;
@@ -253,8 +331,10 @@ void motion_brake(struct core *c)
     if (p->kind == CORE_PLAN_RAMP && left >= p->left) return; /* on its way down already */
     p->kind = CORE_PLAN_SLOWING;
     p->left = left;
-    if (!left) c->whole = true;
-    motion_fill(c);
+    if (left)
+        motion_fill(c);
+    else
+        c->quit = true; /* barely faster than one change of speed */
 }
 
 bool motion_moving(const struct core *c)
@@ -274,68 +354,104 @@ int32_t motion_position(const struct core *c)
 
 /* --- stepping (tick) --- */
 
-void motion_sample(struct core *c, uint8_t inputs)
+/* A switch counts when it still says so CORE_SAMPLE later. An emergency counts at once; that it is over, as
+ * any other. */
+void motion_sample(struct core *c, uint8_t inputs, uint32_t now)
 {
-    if (inputs == c->sampled) c->inputs = inputs;
-    c->sampled = inputs;
+    if (inputs == c->inputs) {
+        c->sampled = inputs;
+    } else if (inputs != c->sampled) {
+        c->sampled = inputs;
+        c->sampled_at = now;
+        if (inputs & WIRE_EMERGENCY_OPEN) c->inputs |= WIRE_EMERGENCY_OPEN;
+    } else if (!tick_before(now, c->sampled_at + CORE_SAMPLE)) {
+        c->inputs = inputs;
+    }
 }
 
 /* What ends the move before its next edge; 0: nothing. */
-static uint8_t must_end(struct core *c)
+static uint8_t must_end(const struct core *c)
 {
-    uint8_t in = c->inputs & (uint8_t)c->keys[WIRE_KEY_SWITCHES];
+    uint8_t in = c->inputs & c->fitted;
     uint8_t ahead = c->forward ? WIRE_FAR_OPEN : WIRE_NEAR_OPEN;
     uint8_t behind = ahead ^ CORE_ENDS;
     if (in & WIRE_EMERGENCY_OPEN) return WIRE_EMERGENCY;
     if ((in & CORE_ENDS) == CORE_ENDS) return WIRE_BROKEN_WIRE;
     if (in & ahead) return c->watch == CORE_WATCH_PRESS ? CORE_LEG_ENDED : WIRE_END_REACHED;
-    if (in & behind) {
-        if (!c->guard || !c->leave) return WIRE_WRONG_SWITCH;
+    if (in & behind) return !c->guard || !c->leave ? WIRE_WRONG_SWITCH : 0;
+    return c->watch == CORE_WATCH_RELEASE ? CORE_LEG_ENDED : 0;
+}
+
+/* A switch that was pressed at the start has `leave` steps to let go, and may then chatter for a while. */
+void core_count_guard(struct core *c)
+{
+    uint8_t behind = c->forward ? WIRE_NEAR_OPEN : WIRE_FAR_OPEN;
+    if (c->inputs & c->fitted & behind) {
         c->guard = BOUNCE_STEPS;
         c->leave--;
     } else {
-        if (c->watch == CORE_WATCH_RELEASE) return CORE_LEG_ENDED;
-        if (c->guard) c->guard--;
+        c->guard--;
     }
-    return 0;
+    c->wary = c->guard || c->watch == CORE_WATCH_RELEASE;
 }
 
 static void end_now(struct core *c, uint8_t why)
 {
+    c->pace = c->queue[c->tail & MASK].every;
     c->tail = c->head;
     c->ended_by = why;
     c->quit = false;
     c->running = false;
 }
 
-bool core_tick(struct core *c, uint8_t inputs, uint32_t now)
+bool core_look(struct core *c, uint8_t inputs, uint32_t now)
 {
-    motion_sample(c, inputs);
+    motion_sample(c, inputs, now);
     if (!c->running) return false;
-    if (c->quit) {
-        end_now(c, 0);
-        return false;
-    }
-    if (c->head == c->tail) return false;
-    struct core_run *run = &c->queue[c->tail & MASK];
-    if (tick_before(now, run->at)) return false;
     uint8_t why = must_end(c);
-    if (why) {
+    if (why || c->quit) {
         end_now(c, why);
         return false;
     }
-    c->position = c->forward ? c->position + 1 : c->position - 1;
-    if (--run->steps == 0) {
-        c->tail++;
-        if (c->head == c->tail) end_now(c, c->whole ? 0 : WIRE_UNDERRUN);
-        return true;
+    return true;
+}
+
+bool core_next_run(struct core *c)
+{
+    if (c->queue[c->tail & MASK].last) {
+        end_now(c, 0);
+        return false;
     }
-    run->at += run->every;
-    run->sum += run->more;
-    if (run->sum >= run->of) {
-        run->sum -= run->of;
-        run->at++;
+    if ((uint8_t)(c->tail + 1) == c->head) {
+        end_now(c, WIRE_UNDERRUN);
+        return false;
     }
+    c->tail++;
+    return true;
+}
+
+void core_too_late(struct core *c)
+{
+    if (c->running) end_now(c, WIRE_UNDERRUN);
+}
+
+void core_delay(struct core *c, uint32_t ticks)
+{
+    c->plan.start += ticks;
+    for (uint8_t i = c->tail; i != c->head; i++)
+        c->queue[i & MASK].at += ticks;
+}
+
+bool core_tick(struct core *c, uint8_t inputs, uint32_t now)
+{
+    if (!c->running) {
+        motion_sample(c, inputs, now);
+        return false;
+    }
+    if (c->head == c->tail) return false;
+    if (!c->quit && tick_before(now, c->queue[c->tail & MASK].at)) return false;
+    if (!core_may_step(c, inputs, now)) return false;
+    core_stepped(c);
     return true;
 }
 

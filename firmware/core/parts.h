@@ -25,8 +25,8 @@ void motion_fill(struct core *);  /* task: keeps the queue full */
 void motion_brake(struct core *); /* to rest by the shortest way that loses no step */
 bool motion_moving(const struct core *);
 int32_t motion_position(const struct core *);
-bool motion_is_fast(const struct core *); /* too fast to stop at once */
-void motion_sample(struct core *, uint8_t inputs);
+bool motion_ended_fast(const struct core *); /* too fast to stop at once without losing steps */
+void motion_sample(struct core *, uint8_t inputs, uint32_t now);
 
 /* --- find.c --- */
 void find_start(struct core *, uint8_t end);

@@ -3,7 +3,7 @@
 /* Defaults for a small carriage on a 2 mm screw, 200 steps, 16 microsteps: guesses on the slow side. */
 static const struct {
     int32_t least, most, usual;
-} KEYS[WIRE_KEYS] = {
+} KEYS[WIRE_KEYS] WIRE_TABLE = {
     [WIRE_KEY_SPEED] = {10, 40000, 16000},      [WIRE_KEY_ACCEL] = {1000, 400000, 40000},
     [WIRE_KEY_JUMP] = {10, 40000, 6400},        [WIRE_KEY_CREEP] = {10, 40000, 800},
     [WIRE_KEY_IDLE_MS] = {0, 60000, 100},       [WIRE_KEY_WAKE_US] = {1000, 20000, 1500},
@@ -16,7 +16,7 @@ static const struct {
 
 bool settings_in_range(uint8_t key, int32_t value)
 {
-    return value >= KEYS[key].least && value <= KEYS[key].most;
+    return value >= (int32_t)WIRE_READ32(&KEYS[key].least) && value <= (int32_t)WIRE_READ32(&KEYS[key].most);
 }
 
 static uint16_t checksum(const uint8_t *bytes, uint8_t count)
@@ -67,7 +67,7 @@ void settings_load(struct core *c)
     c->store_slot = use;
     c->store_count = count[use];
     for (int k = 0; k < WIRE_KEYS; k++)
-        c->keys[k] = good[use] ? keys[use][k] : KEYS[k].usual;
+        c->keys[k] = good[use] ? keys[use][k] : (int32_t)WIRE_READ32(&KEYS[k].usual);
 }
 
 /* Writes the slot that is not in use, so that a torn write leaves the other. */

@@ -1,6 +1,6 @@
 #include "staddle/wire.h"
 
-static const char HEX[] = "0123456789abcdef";
+static const char HEX[] WIRE_TABLE = "0123456789abcdef";
 
 uint16_t wire_crc(uint16_t crc, uint8_t byte)
 {
@@ -26,7 +26,7 @@ static void put(struct wire_out *o, char c)
 
 static char hex_digit(uint16_t value, uint8_t place)
 {
-    return HEX[(uint8_t)(value >> (4 * place)) & 15u];
+    return (char)WIRE_READ8(&HEX[(uint8_t)(value >> (4 * place)) & 15u]);
 }
 
 static void put_hex(struct wire_out *o, uint16_t value, uint8_t digits)
@@ -54,15 +54,18 @@ void wire_word(struct wire_out *o, const char *word)
 
 void wire_uint(struct wire_out *o, uint32_t value)
 {
-    char digits[10];
-    uint8_t n = 0;
-    do {
-        digits[n++] = (char)('0' + (char)(value % 10u));
-        value /= 10u;
-    } while (value);
+    /* Counting down powers of ten: a small chip has no division, and makes one in 40 us. */
+    static const uint32_t POWERS[] WIRE_TABLE = {1000000000, 100000000, 10000000, 1000000, 100000,
+                                                 10000,      1000,      100,      10,      1};
     put(o, ' ');
-    while (n)
-        put(o, digits[--n]);
+    for (uint8_t i = 0; i < 10; i++) {
+        uint32_t power = WIRE_READ32(&POWERS[i]);
+        char digit = '0';
+        if (i < 9 && value < power && o->text[o->count - 1] == ' ') continue; /* no leading zeros */
+        for (; value >= power; value -= power)
+            digit++;
+        put(o, digit);
+    }
 }
 
 void wire_int(struct wire_out *o, int32_t value)
@@ -92,8 +95,8 @@ bool wire_end(struct wire_out *o)
     put(o, ' ');
     if (o->too_long) return false;
     uint8_t whole = (uint8_t)(o->count + 4);
-    o->text[3] = HEX[whole >> 4];
-    o->text[4] = HEX[whole & 15u];
+    o->text[3] = (char)WIRE_READ8(&HEX[whole >> 4]);
+    o->text[4] = (char)WIRE_READ8(&HEX[whole & 15u]);
     uint16_t crc = WIRE_CRC_START;
     for (uint8_t i = 0; i < o->count; i++)
         crc = wire_crc(crc, (uint8_t)o->text[i]);

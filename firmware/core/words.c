@@ -244,22 +244,27 @@ static enum reason word_save(struct core *c, const struct request *r)
 static const struct {
     char word[7];
     uint8_t args;
-    word_fn *does;
-} WORDS[] = {
-    {"hello", 0, word_hello}, {"state", 0, word_state}, {"go", 2, word_go},     {"jog", 2, word_jog},
-    {"shape", 4, word_shape}, {"find", 1, word_find},   {"here", 1, word_here}, {"limit", 2, word_limit},
-    {"fire", 2, word_fire},   {"drop", 0, word_drop},   {"hold", 1, word_hold}, {"clear", 0, word_clear},
-    {"set", 2, word_set},     {"read", 1, word_read},   {"save", 0, word_save},
+} WORDS[] WIRE_TABLE = {
+    {"hello", 0}, {"state", 0}, {"go", 2},    {"jog", 2},  {"shape", 4},
+    {"find", 1},  {"here", 1},  {"limit", 2}, {"fire", 2}, {"drop", 0},
+    {"hold", 1},  {"clear", 0}, {"set", 2},   {"read", 1}, {"save", 0},
 };
+static word_fn *const DOES[] = {
+    word_hello, word_state, word_go,   word_jog,   word_shape, word_find, word_here, word_limit,
+    word_fire,  word_drop,  word_hold, word_clear, word_set,   word_read, word_save,
+};
+#define HELLO      0 /* row */
 #define WORD_COUNT ((unsigned)(sizeof WORDS / sizeof *WORDS))
 
-static bool same(const char *a, const char *b)
+/* Is it the word of that row? */
+static bool is_word(unsigned row, const char *word)
 {
-    while (*a && *a == *b) {
-        a++;
-        b++;
+    const char *at = WORDS[row].word;
+    for (;; at++, word++) {
+        char c = (char)WIRE_READ8(at);
+        if (c != *word) return false;
+        if (!c) return true;
     }
-    return *a == *b;
 }
 
 static void answer(const struct core *c, struct wire_out *o, uint8_t seq, enum reason no)
@@ -274,11 +279,12 @@ static enum reason carry_out(struct core *c, struct wire_in *in, const char *wor
 {
     struct request r;
     for (unsigned w = 0; w < WORD_COUNT; w++) {
-        if (!same(WORDS[w].word, word)) continue;
-        for (uint8_t i = 0; i < WORDS[w].args; i++)
+        if (!is_word(w, word)) continue;
+        uint8_t args = (uint8_t)WIRE_READ8(&WORDS[w].args);
+        for (uint8_t i = 0; i < args; i++)
             if (!wire_next_int(in, &r.arg[i])) return NO_ARGS;
         if (!wire_at_end(in)) return NO_ARGS;
-        return WORDS[w].does(c, &r);
+        return DOES[w](c, &r);
     }
     return NO_ARGS;
 }
@@ -345,7 +351,7 @@ void words_line(struct core *c, const char *line, uint8_t count)
         return;
     }
     if (!wire_next_word(&in, word, sizeof word)) word[0] = '\0';
-    if (in.seq == 0 || (in.seq != wire_seq_after(c->last_seq) && !same(word, "hello"))) {
+    if (in.seq == 0 || (in.seq != wire_seq_after(c->last_seq) && !is_word(HELLO, word))) {
         refuse_sequence(c, in.seq);
         return;
     }

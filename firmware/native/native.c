@@ -118,7 +118,7 @@ static void run_due(void *arg)
 
 static void boot(struct native_rail *n, enum core_cause cause)
 {
-    struct core_port port = {n, load, save};
+    struct core_port port = {.arg = n, .load = load, .save = save};
     uint64_t mixed = (n->opts.seed + ++n->boots) * UINT64_C(0x9e3779b97f4a7c15);
     core_init(&n->core, &port, (uint16_t)(mixed >> 40), cause, read_inputs(n), core_time(n, ticks_now(n)));
     drain(n);
@@ -129,7 +129,7 @@ static void boot(struct native_rail *n, enum core_cause cause)
  * words. */
 static void set_up(struct native_rail *n)
 {
-    struct core_port port = {n, load, save};
+    struct core_port port = {.arg = n, .load = load, .save = save};
     struct wire_out o;
     core_init(&n->core, &port, 0, CORE_POWER_ON, 0, 0);
     wire_begin(&o, 1, WIRE_REQUEST_MOST);
@@ -204,4 +204,9 @@ uint8_t *native_rail_storage(struct native_rail *n, size_t *count_out)
 {
     *count_out = sizeof n->storage;
     return n->storage;
+}
+
+const struct core *native_rail_core(const struct native_rail *n)
+{
+    return &n->core;
 }

@@ -11,6 +11,7 @@
 #include "base/err.h"
 #include "base/sched.h"
 
+struct core;
 struct native_rail;
 
 struct native_rail_opts {
@@ -43,5 +44,8 @@ int64_t native_rail_edges(const struct native_rail *,
 unsigned native_rail_outputs(const struct native_rail *); /* bits of enum wire_output */
 /* The two stored parameter slots, to be damaged. */
 uint8_t *native_rail_storage(struct native_rail *, size_t *count_out);
+
+/* The core itself, to be looked at. */
+const struct core *native_rail_core(const struct native_rail *);
 
 #endif

@@ -40,6 +40,7 @@ stage "packages" make --no-print-directory deps-check
 stage "demo" make --no-print-directory demo
 stage "build of the tests" make --no-print-directory "$jobs" test-programs
 stage "tests" make --no-print-directory check-tests
+stage "firmware in a simulated chip" make --no-print-directory chip
 stage "build with sanitizers" make --no-print-directory "$jobs" SAN=address build test-programs
 stage "tests with sanitizers" make --no-print-directory SAN=address san-tests
 stage "what the seeds reach" make --no-print-directory "$jobs" coverage

@@ -372,6 +372,9 @@ static void an_end_switch_is_an_alarm_with_a_sentence(void **state)
     assert_int_equal(axis_move_to(g->axis, 5, NULL), E_STATE);
     assert_int_equal(axis_clear(g->axis, NULL), 0);
     assert_true(rig_until(g, AXIS_REST, 100000));
+    assert_int_equal(rig_state(g).known, AXIS_UNKNOWN); /* stopped dead at speed */
+    assert_int_equal(axis_home(g->axis, NULL), 0);
+    assert_true(rig_until(g, AXIS_REST, 60000000));
     move(g, 5000);
     rig_close(g);
 }
@@ -390,6 +393,8 @@ static void an_alarm_that_lasts_cannot_be_cleared(void **state)
     assert_int_equal(rig_state(g).phase, AXIS_ALARM);
     assert_non_null(strstr(rig_state(g).why.text, "emergency button"));
     g->emergency = false;
+    native_rail_look(g->controller);
+    rig_run_us(g, 1000);
     assert_int_equal(axis_clear(g->axis, NULL), 0);
     assert_true(rig_until(g, AXIS_REST, 100000));
     rig_close(g);

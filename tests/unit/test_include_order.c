@@ -23,6 +23,7 @@ static void arrows_to_the_left_pass(void **state)
         {"firmware/core/a.c", "firmware/core/core.h"},
         {"src/device/a.c", "firmware/core/core.h"},
         {"firmware/native/a.c", "sim/world.h"},
+        {"firmware/avr/a.c", "firmware/core/core.h"},
         {"src/cmd_x.c", "report/page.h"},
         {"src/cmd_x.c", "cmd.h"},
     };
@@ -41,6 +42,8 @@ static void arrows_to_the_right_are_found(void **state)
         {"src/web/a.c", "device/axis.h"},
         {"firmware/core/a.c", "staddle/bench.h"},
         {"firmware/native/a.c", "device/axis.h"},
+        {"firmware/avr/a.c", "firmware/core/parts.h"},
+        {"firmware/avr/a.c", "base/err.h"},
         {"src/device/a.c", "firmware/core/ramp.h"},
         {"src/base/a.c", "cmd.h"},
         {"include/staddle/a.h", "base/err.h"},
