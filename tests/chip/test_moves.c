@@ -5,7 +5,7 @@
 
 #include "tests/chip/chip.h"
 
-#define LATE_CYCLES 80 /* 5 us: the issue's own bound for a step edge after its compare match */
+#define LATE_CYCLES 80 /* 5 us from the compare match to the edge; our choice */
 
 static uint32_t chance = 20;
 
