@@ -7,6 +7,7 @@
 #include "base/units.h"
 #include "cmd.h"
 #include "cmd_length.h"
+#include "cmd_person.h"
 #include "run/axis_session.h"
 #include "run/wishes.h"
 
@@ -58,6 +59,7 @@ static json_t *state_json(const struct axis_session *s)
     json_object_set_new(out, "position_counts", known ? json_integer(st->position_counts) : json_null());
     json_object_set_new(out, "uncertainty_um",
                         known ? json_um(axis_session_nm(s, st->uncertainty_counts)) : json_null());
+    json_object_set_new(out, "homes", json_boolean(s->rig->axis->ops->caps & AXIS_HOMES));
     json_object_set_new(out, "why", st->why.code ? json_text(st->why.text) : json_null());
     return out;
 }
@@ -79,7 +81,8 @@ static void describe(const struct axis_call *a, json_t *out)
     const int64_t moved = s->state.position_counts - a->from_counts;
     json_object_set_new(out, "action", json_text(a->action));
     json_object_set_new(out, "axis", json_text(s->job.bench.axis.kind));
-    json_object_set_new(out, "link", json_text(s->job.bench.axis.link));
+    json_object_set_new(out, "link",
+                        s->job.bench.axis.link[0] ? json_text(s->job.bench.axis.link) : json_null());
     json_object_update_new(out, state_json(s));
     json_object_set_new(out, "from_mm", place_json(s, a->from_counts, a->from_known));
     json_object_set_new(out, "moved_um", a->counts_run_on ? json_um(axis_session_nm(s, moved)) : json_null());
@@ -112,7 +115,9 @@ static void text_state(FILE *out, const json_t *r)
                 json_get_number(r, "uncertainty_um"),
                 strcmp(json_get_text(r, "position"), "counted") ? "" : ", by counting");
     else
-        fputs("position unknown: it has not found its zero since it was switched on, so it can only jog",
+        fputs(json_is_true(json_object_get(r, "homes"))
+                  ? "position unknown: it has not found its zero since it was switched on, so it can only jog"
+                  : "position unknown: somebody has to read its scale",
               out);
     fprintf(out, "%s%s\n", *why ? "; " : "", why);
 }
@@ -120,7 +125,7 @@ static void text_state(FILE *out, const json_t *r)
 static void text(FILE *out, const json_t *r)
 {
     fprintf(out, "%s: ", json_get_text(r, "axis"));
-    if (!strcmp(json_get_text(r, "action"), "jog"))
+    if (!strcmp(json_get_text(r, "action"), "jog") && json_is_number(json_object_get(r, "moved_um")))
         fprintf(out, "moved %+.4g um; ", json_get_number(r, "moved_um"));
     text_state(out, r);
     if (!strcmp(json_get_text(r, "action"), "show")) text_limits(out, r);
@@ -228,8 +233,9 @@ static int work(struct axis_call *a, const struct action *act, json_t *out, stru
     if (!rc && act->run == run_go) rc = axis_session_check(s, a->length_nm, why);
     if (!rc && act->moves && act->run != run_home && cmd_flag(a->cmd, "home")) rc = axis_session_home(s, why);
     if (rc) return rc;
-    a->counts_run_on = act->moves && act->run != run_home;
+    const bool homes = s->rig->axis->ops->caps & AXIS_HOMES;
     a->from_known = s->state.known != AXIS_UNKNOWN;
+    a->counts_run_on = act->moves && act->run != run_home && (homes || a->from_known);
     a->from_counts = s->state.position_counts;
     return act->run(a, out, why);
 }
@@ -257,7 +263,9 @@ static int run(struct cmd *c, struct err *why)
 {
     const struct action *act;
     struct axis_call a = {.cmd = c};
-    struct axis_session_opts o = {.bench_path = cmd_text(c, "bench"), .tell = tell_move, .arg = c};
+    const struct person person = cmd_person();
+    struct axis_session_opts o = {
+        .bench_path = cmd_text(c, "bench"), .rig.person = &person, .tell = tell_move, .arg = c};
     int rc = find_action(cmd_operand(c, 0), &act, why);
     if (!rc) rc = check_operands(&a, act, &o.job_path, why);
     if (!rc) rc = wishes_listen(why);

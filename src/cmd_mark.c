@@ -74,6 +74,10 @@ static int ask_axis(struct marking *m, struct err *why)
     if (!rc && s->state.phase != AXIS_REST)
         rc = fail(why, E_STATE, "the axis is %s, not at rest; mark when it stands still",
                   axis_phase_text(s->state.phase));
+    if (!rc && s->state.known == AXIS_UNKNOWN && !(s->rig->axis->ops->caps & AXIS_HOMES))
+        rc = fail(
+            why, E_STATE,
+            "a knob cannot be asked where it stands; read its scale and say so with --at, e.g. --at 3.4mm");
     if (!rc && s->state.known == AXIS_UNKNOWN)
         rc = fail(why, E_STATE,
                   "the axis does not know where it stands, so this place cannot be marked; let it find its "

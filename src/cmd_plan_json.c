@@ -136,8 +136,10 @@ static json_t *timeline_json(const struct plan_timeline *t)
 {
     json_t *out = json_object();
     put(out, "start_delay_s", json_s(t->start_delay_us));
-    put(out, "approach_s", json_s(t->approach_us));
-    put(out, "move_ms", json_ms(t->move_us));
+    put(out, "approach_s", t->by_hand ? json_null() : json_s(t->approach_us));
+    put(out, "by_hand", json_boolean(t->by_hand));
+    put(out, "fired_by_others", json_boolean(t->by_others));
+    put(out, "move_ms", t->by_hand ? json_null() : json_ms(t->move_us));
     put(out, "settle_ms", json_ms(t->settle_us));
     put(out, "shutter_lag_ms", json_ms(t->lag_us));
     put(out, "exposure_s", json_s(t->exposure_us));
@@ -252,6 +254,15 @@ static int64_t speed_nm_per_s(const struct bench *b)
     return slices_nm_of(m.speed_counts_per_s, m.num, m.den);
 }
 
+static void axis_inputs(json_t *list, const struct bench *b)
+{
+    const bool hand = b->axis.by_hand;
+    const char *turn = hand ? "axis.marks_per_turn" : "axis.steps_per_rev";
+    const char *part = hand ? "axis.parts_per_mark" : "axis.microsteps";
+    input(list, "bench", &b->origins, turn, json_integer(b->axis.steps_per_rev));
+    input(list, "bench", &b->origins, part, json_integer(b->axis.microsteps));
+}
+
 static void bench_inputs(json_t *list, const struct bench *b)
 {
     const struct origins *o = &b->origins;
@@ -260,12 +271,14 @@ static void bench_inputs(json_t *list, const struct bench *b)
     input(list, "bench", o, "camera.sensor_width_mm", json_mm(b->camera.sensor_width_nm));
     input(list, "bench", o, "camera.shutter_lag_ms", json_ms(b->camera.shutter_lag_us));
     input_given(list, "bench", o, "camera.busy_s", json_s(b->camera.busy_us));
+    input_given(list, "bench", o, "camera.folder", json_text(b->camera.folder));
+    input_given(list, "bench", o, "camera.raw_and_jpeg", json_boolean(b->camera.raw_and_jpeg));
+    input_given(list, "bench", o, "camera.wait_s", json_s(b->camera.wait_us));
     input(list, "bench", o, "axis.lead_mm", json_mm(b->axis.lead_nm));
-    input(list, "bench", o, "axis.steps_per_rev", json_integer(b->axis.steps_per_rev));
-    input(list, "bench", o, "axis.microsteps", json_integer(b->axis.microsteps));
+    axis_inputs(list, b);
     input_given(list, "bench", o, "axis.clearance_mm", json_mm(b->axis.clearance_nm));
     input_given(list, "bench", o, "axis.backlash_um", json_um(b->axis.backlash_nm));
-    input(list, "bench", o, "axis.speed_mm_per_s", json_mm(speed_nm_per_s(b)));
+    if (!b->axis.by_hand) input(list, "bench", o, "axis.speed_mm_per_s", json_mm(speed_nm_per_s(b)));
     input_given(list, "bench", o, "axis.start_mm_per_s", json_mm(b->axis.start_nm_per_s));
     input_given(list, "bench", o, "axis.avoid_mm_per_s", json_text(b->axis.avoid));
     if (b->axis.ring_hz > 0) {

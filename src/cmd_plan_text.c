@@ -82,12 +82,23 @@ static struct look percent(double fraction)
     return out;
 }
 
+/* What no time here counts. */
+static const char *besides(const json_t *r)
+{
+    const json_t *t = part(r, "timeline");
+    const bool hand = yes(t, "by_hand"), others = yes(t, "fired_by_others");
+    return hand && others ? " plus the turning and the shutter"
+           : hand         ? " plus the turning"
+           : others       ? " plus the wait for each frame"
+                          : "";
+}
+
 static void print_head(FILE *out, const json_t *r)
 {
     const char *bench = json_get_text(r, "bench");
-    fprintf(out, "%s%s%s: %.0f slices, %s um apart, %s\n", json_get_text(r, "job"), *bench ? ", " : "", bench,
-            number(part(r, "slices"), "count"), show(number(part(r, "spacing"), "spacing_um")).text,
-            duration(number(part(r, "timeline"), "total_s")).text);
+    fprintf(out, "%s%s%s: %.0f slices, %s um apart, %s%s\n", json_get_text(r, "job"), *bench ? ", " : "",
+            bench, number(part(r, "slices"), "count"), show(number(part(r, "spacing"), "spacing_um")).text,
+            duration(number(part(r, "timeline"), "total_s")).text, besides(r));
 }
 
 static void print_picture(FILE *out, const json_t *r)
@@ -181,11 +192,14 @@ static void print_time(FILE *out, const json_t *r)
     const json_t *t = part(r, "timeline");
     const double recycle = number(t, "recycle_s"), busy = number(t, "camera_busy_s"),
                  lag = number(t, "shutter_lag_ms");
-    fprintf(out, LEFT "%s: after a delay of %s s, %s s a slice, and %s s for the closing frame\n", "time",
-            duration(number(t, "total_s")).text, show(number(t, "start_delay_s")).text,
+    fprintf(out, LEFT "%s%s: after a delay of %s s, %s s a slice, and %s s for the closing frame\n", "time",
+            duration(number(t, "total_s")).text, besides(r), show(number(t, "start_delay_s")).text,
             show(number(t, "slice_s")).text, show(number(t, "closing_s")).text);
-    fprintf(out, LEFT "a slice: move %s ms, settle %s ms, ", "", show(number(t, "move_ms")).text,
-            show(number(t, "settle_ms")).text);
+    if (yes(t, "by_hand"))
+        fprintf(out, LEFT "a slice: the turning, settle %s ms, ", "", show(number(t, "settle_ms")).text);
+    else
+        fprintf(out, LEFT "a slice: move %s ms, settle %s ms, ", "", show(number(t, "move_ms")).text,
+                show(number(t, "settle_ms")).text);
     if (lag > 0) fprintf(out, "shutter lag %s ms, ", show(lag).text);
     fprintf(out, "expose %s s\n", plain(number(t, "exposure_s")).text);
     if (busy > 0) fprintf(out, LEFT "the camera is busy for %s s after each\n", "", plain(busy).text);
@@ -225,7 +239,7 @@ static void print_within(FILE *out, const json_t *r)
 {
     const json_t *w = part(r, "within");
     if (!w) return;
-    fprintf(out, LEFT "in %s: %s\n", "within", duration(number(w, "limit_s")).text,
+    fprintf(out, LEFT "in %s%s: %s\n", "within", duration(number(w, "limit_s")).text, besides(r),
             yes(w, "job_fits") ? "this fits" : "this does not fit");
     fprintf(out, LEFT "the closest spacing that fits is %s um: %.0f slices, %s, contrast midway %s\n", "",
             show(number(w, "closest_spacing_um")).text, number(w, "slices"),

@@ -5,6 +5,7 @@
 #include "base/json.h"
 #include "base/units.h"
 #include "cmd.h"
+#include "cmd_person.h"
 #include "run/rehearse.h"
 #include "run/wishes.h"
 
@@ -13,6 +14,7 @@ static json_t *result_json(const struct cmd *c, const struct axis_session *s, co
     json_t *out = cmd_result(c);
     json_object_set_new(out, "findings", findings_json(&r->findings));
     json_object_set_new(out, "job", json_text(s->job.job.name));
+    json_object_set_new(out, "by_hand", json_boolean(s->job.bench.axis.by_hand));
     json_object_set_new(out, "slices", json_integer(r->slices));
     json_object_set_new(out, "reached", json_integer(r->reached));
     json_object_set_new(out, "start_mm", json_mm(r->start_nm));
@@ -35,11 +37,15 @@ static void text(FILE *out, const json_t *r)
     fprintf(out, "%s: %.0f of %.0f slices reached, %.4f to %.4f mm, from %.4f mm on\n",
             json_get_text(r, "job"), json_get_number(r, "reached"), json_get_number(r, "slices"),
             json_get_number(r, "first_mm"), json_get_number(r, "last_mm"), json_get_number(r, "start_mm"));
-    fprintf(out, "  out in %.1f s, where the moves alone take %.1f s; a run takes %.0f s\n",
-            json_get_number(r, "out_s"), json_get_number(r, "moves_planned_s"),
-            json_get_number(r, "run_planned_s"));
+    if (json_is_true(json_object_get(r, "by_hand")))
+        fprintf(out, "  out in %.1f s, turned by hand\n", json_get_number(r, "out_s"));
+    else
+        fprintf(out, "  out in %.1f s, where the moves alone take %.1f s; a run takes %.0f s\n",
+                json_get_number(r, "out_s"), json_get_number(r, "moves_planned_s"),
+                json_get_number(r, "run_planned_s"));
     if (json_is_null(json_object_get(r, "stopped_at_mm")))
-        fprintf(out, "  back in %.1f s; no end switch was met on the way\n", json_get_number(r, "back_s"));
+        fprintf(out, "  back in %.1f s%s\n", json_get_number(r, "back_s"),
+                json_is_true(json_object_get(r, "by_hand")) ? "" : "; no end switch was met on the way");
     if (!json_is_null(json_object_get(r, "near_end_off_um")))
         fprintf(out, "  then the near end was found %.3g um off, to within %.3g um\n", off + 0.0,
                 json_get_number(r, "resolution_um"));
@@ -66,8 +72,12 @@ static int run(struct cmd *c, struct err *why)
 {
     struct axis_session *s;
     struct rehearsal r;
-    const struct axis_session_opts o = {
-        .job_path = cmd_operand(c, 0), .bench_path = cmd_text(c, "bench"), .tell = tell_move, .arg = c};
+    const struct person person = cmd_person();
+    const struct axis_session_opts o = {.job_path = cmd_operand(c, 0),
+                                        .bench_path = cmd_text(c, "bench"),
+                                        .rig.person = &person,
+                                        .tell = tell_move,
+                                        .arg = c};
     int rc = check_job(c, why);
     if (!rc) rc = wishes_listen(why);
     if (!rc) rc = axis_session_open(&o, &s, why);

@@ -1,4 +1,5 @@
 #include "cmd_evening.h"
+#include "cmd_person.h"
 #include "cmd_shoot.h"
 #include "run/wishes.h"
 
@@ -19,6 +20,8 @@ static int run(struct cmd *c, struct err *why)
     int rc = cmd_shoot_options(c, &o, why);
     if (!rc) rc = wishes_listen(why);
     if (rc) return rc;
+    const struct person person = cmd_person();
+    o.rig.person = &person;
     cmd_shoot_watch(c, &sp, &o);
     rc = shoot_resume(&o, &told.result, &told.already, why);
     cmd_shoot_watch_end(&sp);

@@ -10,6 +10,7 @@
 #include "base/units.h"
 #include "cmd_again.h"
 #include "cmd_evening.h"
+#include "cmd_person.h"
 #include "run/wishes.h"
 #include "store/evening.h"
 
@@ -206,9 +207,12 @@ static int shoot_it(const struct cmd *c, struct shoot_opts *o, const struct shoo
     struct shoot_progress sp;
     int rc = wishes_listen(why);
     if (rc) return rc;
+    const struct person person = cmd_person();
+    if (!o->virtual_clock) o->rig.person = &person;
     cmd_shoot_watch(c, &sp, o);
     rc = shoot_new(job, o, result, why);
     cmd_shoot_watch_end(&sp);
+    o->rig.person = NULL;
     wishes_ignore();
     return rc;
 }

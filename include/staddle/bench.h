@@ -31,6 +31,11 @@ struct camera_spec {
     int64_t shutter_lag_us;
     int64_t sync_us; /* shortest exposure that a flash still fills; 0 unknown */
     int64_t busy_us; /* after an exposure, writing and sending, it takes no other; 0 unknown */
+    /* a camera that others fire, and whose files come into a folder */
+    bool by_others;
+    char folder[PATH_ROOM];
+    bool raw_and_jpeg; /* both come for each frame */
+    int64_t wait_us;   /* for a frame, at most; 0: the default */
 };
 
 #define BANDS_MOST 4
@@ -39,12 +44,13 @@ struct speed_band {
 };
 
 struct axis_spec {
-    char kind[NAME_ROOM];  /* "rail" */
+    char kind[NAME_ROOM];  /* "rail", "hand" */
+    bool by_hand;          /* a person moves it: nobody knows how long a move takes */
     char link[PATH_ROOM];  /* "simulated", or a device path */
     int32_t baud;          /* of a serial port; 0: 250000 */
     char world[PATH_ROOM]; /* "": none; else where a simulated bench's world listens for a virtual rail */
     int64_t lead_nm;       /* travel of the carriage per turn of the screw */
-    int32_t steps_per_rev, microsteps;
+    int32_t steps_per_rev, microsteps; /* by hand: marks a turn, and parts of a mark that can be read */
     int64_t clearance_nm; /* how far the rail may go toward the subject from the near mark; 0 unknown */
     int64_t backlash_nm;
     int64_t speed_nm_per_s;

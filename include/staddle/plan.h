@@ -87,6 +87,8 @@ struct plan_timeline {
     int64_t budget_nm;       /* of ringing, zero-to-peak, that an exposure may see */
     bool settle_given;       /* by the job; else settle_us follows from the shape, where there is one */
     int64_t ramp_settle_us;  /* after the longest move by the ramp */
+    bool by_hand;            /* how long a person turns the knob is in none of the times */
+    bool by_others;          /* nor how long it takes until others have fired the camera */
     int64_t start_delay_us;
     int64_t approach_us; /* from the near mark back to where the first slice is approached from, and to it */
     int64_t move_us, settle_us, lag_us, exposure_us, recycle_us; /* for one slice */

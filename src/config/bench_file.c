@@ -11,7 +11,8 @@
 #define RING_ZETA  0.02 /* where the bench gives none: metal on metal rings so or a little shorter (guess) */
 #define RING_SHARE 0.10 /* a count of waves in a short recording is about so good (guess) */
 
-#define AT(member) offsetof(struct bench, member)
+#define PARTS_PER_MARK 2 /* of a knob: an eye tells half a mark; our choice */
+#define AT(member)     offsetof(struct bench, member)
 
 /* Ranges: wide enough for anything that stands on a bench, narrow enough to catch a slip of the unit
  * (guesses). */
@@ -24,13 +25,18 @@ static const struct key_row rows[] = {
     {"camera.shutter_lag_ms", VALUE_MS, false, AT(camera.shutter_lag_us), 0, 5000, NULL},
     {"camera.sync_s", VALUE_S, false, AT(camera.sync_us), 0.0001, 1, NULL},
     {"camera.busy_s", VALUE_S, false, AT(camera.busy_us), 0, 120, NULL},
+    {"camera.folder", VALUE_PATH, false, AT(camera.folder), 0, 0, NULL},
+    {"camera.raw_and_jpeg", VALUE_FLAG, false, AT(camera.raw_and_jpeg), 0, 0, NULL},
+    {"camera.wait_s", VALUE_S, false, AT(camera.wait_us), 1, 86400, NULL},
     {"axis.kind", VALUE_NAME, false, AT(axis.kind), 0, 0, NULL},
     {"axis.link", VALUE_TEXT, false, AT(axis.link), 0, 0, NULL},
     {"axis.baud", VALUE_INTEGER, false, AT(axis.baud), 115200, 250000, NULL},
     {"axis.world", VALUE_TEXT, false, AT(axis.world), 0, 0, NULL},
     {"axis.lead_mm", VALUE_MM, true, AT(axis.lead_nm), 0.01, 100, NULL},
-    {"axis.steps_per_rev", VALUE_INTEGER, true, AT(axis.steps_per_rev), 1, 100000, NULL},
-    {"axis.microsteps", VALUE_INTEGER, true, AT(axis.microsteps), 1, 256, NULL},
+    {"axis.steps_per_rev", VALUE_INTEGER, false, AT(axis.steps_per_rev), 1, 100000, NULL},
+    {"axis.microsteps", VALUE_INTEGER, false, AT(axis.microsteps), 1, 256, NULL},
+    {"axis.marks_per_turn", VALUE_INTEGER, false, AT(axis.steps_per_rev), 1, 100000, NULL},
+    {"axis.parts_per_mark", VALUE_INTEGER, false, AT(axis.microsteps), 1, 100, NULL},
     {"axis.clearance_mm", VALUE_MM, false, AT(axis.clearance_nm), 0.001, 2000, NULL},
     {"axis.backlash_um", VALUE_UM, false, AT(axis.backlash_nm), 0, 5000, NULL},
     {"axis.speed_mm_per_s", VALUE_MM, false, AT(axis.speed_nm_per_s), 0.001, 200, NULL},
@@ -105,15 +111,65 @@ static int check_ring(const struct bench *b, struct err *why)
     return E_OK;
 }
 
-static int check_axis(const struct bench *b, struct err *why)
+/* Keys of one kind of device in the file of another. */
+static int none_of(const struct bench *b, const char *const *keys, const char *of, struct err *why)
 {
+    for (; *keys; keys++)
+        if (origin_line(&b->origins, *keys))
+            return fail(why, E_INPUT, "%s:%d: %s is for %s; leave it out, or write another kind", b->path,
+                        (int)origin_line(&b->origins, *keys), *keys, of);
+    return E_OK;
+}
+
+static int needs(const struct bench *b, const char *section, const char *key, const char *what,
+                 struct err *why)
+{
+    const int32_t line = origin_line(&b->origins, section);
+    if (origin_line(&b->origins, key)) return E_OK;
+    return fail(why, E_INPUT, "%s:%d: %s is missing; write %s", b->path, line ? (int)line : 1, key, what);
+}
+
+static int check_hand(const struct bench *b, struct err *why)
+{
+    static const char *const OF_A_RAIL[] = {"axis.link",
+                                            "axis.baud",
+                                            "axis.world",
+                                            "axis.steps_per_rev",
+                                            "axis.microsteps",
+                                            "axis.speed_mm_per_s",
+                                            "axis.start_mm_per_s",
+                                            "axis.avoid_mm_per_s",
+                                            "axis.ring_hz",
+                                            "axis.ring_zeta",
+                                            "axis.ring_uncertainty",
+                                            NULL};
+    int rc = none_of(b, OF_A_RAIL, "a motor rail", why);
+    if (rc) return rc;
+    return needs(b, "axis.kind", "axis.marks_per_turn",
+                 "how many marks the knob's scale has, a whole number from 1 to 100000", why);
+}
+
+static int check_camera(const struct bench *b, struct err *why)
+{
+    static const char *const OF_A_FOLDER[] = {"camera.folder", "camera.raw_and_jpeg", "camera.wait_s", NULL};
+    if (!b->camera.by_others) return none_of(b, OF_A_FOLDER, "a camera of kind folder", why);
+    return needs(b, "camera.kind", "camera.folder", "the folder into which the frames come", why);
+}
+
+static int check_rail(const struct bench *b, struct err *why)
+{
+    static const char *const OF_A_KNOB[] = {"axis.marks_per_turn", "axis.parts_per_mark", NULL};
     const struct axis_spec *a = &b->axis;
+    int rc = none_of(b, OF_A_KNOB, "a knob turned by hand", why);
+    if (!rc) rc = needs(b, "axis.lead_mm", "axis.steps_per_rev", "a whole number from 1 to 100000", why);
+    if (!rc) rc = needs(b, "axis.lead_mm", "axis.microsteps", "a whole number from 1 to 256", why);
+    if (rc) return rc;
     if (a->baud && a->baud != 115200 && a->baud != 250000)
         return fail(why, E_INPUT,
                     "%s:%d: axis.baud %d is not spoken by a controller; write 250000, or 115200 if it was "
                     "built for it",
                     b->path, origin_line(&b->origins, "axis.baud"), (int)a->baud);
-    if (a->world[0] && !strcmp(a->link, "simulated"))
+    if (a->world[0] && (!a->link[0] || !strcmp(a->link, "simulated")))
         return fail(why, E_INPUT,
                     "%s:%d: axis.world is for a virtual rail behind a port; give that port as axis.link, or "
                     "leave it out",
@@ -136,10 +192,16 @@ static int finish(struct bench *b, struct err *why)
             "as 0.8-1.2, 4-5",
             b->path, origin_line(&b->origins, "axis.avoid_mm_per_s"), b->axis.avoid, BANDS_MOST);
     if (!b->axis.kind[0]) snprintf(b->axis.kind, sizeof b->axis.kind, "rail");
-    if (!b->axis.link[0]) snprintf(b->axis.link, sizeof b->axis.link, "simulated");
-    int rc = check_axis(b, why);
+    b->axis.by_hand = !strcmp(b->axis.kind, "hand");
+    b->camera.by_others = !strcmp(b->camera.kind, "folder");
+    int rc = b->axis.by_hand ? check_hand(b, why) : check_rail(b, why);
     if (!rc) rc = check_ring(b, why);
-    return rc ? rc : check_lens(b, why);
+    if (!rc) rc = check_camera(b, why);
+    if (!rc) rc = check_lens(b, why);
+    if (rc) return rc;
+    if (b->axis.by_hand && !b->axis.microsteps) b->axis.microsteps = PARTS_PER_MARK;
+    if (!b->axis.by_hand && !b->axis.link[0]) snprintf(b->axis.link, sizeof b->axis.link, "simulated");
+    return E_OK;
 }
 
 int bench_parse(const char *text, const char *name, struct bench *out, struct err *why)

@@ -3,10 +3,12 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "device/axis_hand.h"
 #include "device/axis_rail.h"
 #include "device/link_mem.h"
 #include "device/link_pty.h"
 #include "device/link_serial.h"
+#include "plan/slices.h"
 
 #define LIST_ROOM 128
 
@@ -56,12 +58,26 @@ static int open_axis_rail(const struct backend_env *env, struct axis **out, stru
     return axis_rail_open(env->sched, link, &opts, out, why);
 }
 
+static int open_axis_hand(const struct backend_env *env, struct axis **out, struct err *why)
+{
+    const struct axis_spec *a = &env->bench->axis;
+    struct axis_hand_opts opts = {.marks_per_turn = a->steps_per_rev,
+                                  .counts_per_mark = a->microsteps,
+                                  .take_up_counts = env->take_up_counts,
+                                  .asks_surely = env->asks_surely,
+                                  .frame_answers = env->frame_answers,
+                                  .person = env->person};
+    slices_count_length(a, &opts.nm_per_count_num, &opts.nm_per_count_den);
+    return axis_hand_open(env->sched, &opts, out, why);
+}
+
 static const struct camera_backend cameras[] = {
     {"simulated", true, open_camera_sim},
 };
 
 static const struct axis_backend axes[] = {
     {"rail", open_axis_rail},
+    {"hand", open_axis_hand},
 };
 
 #define COUNT(rows) (sizeof(rows) / sizeof *(rows))

@@ -27,13 +27,15 @@ enum camera_cap {
     CAMERA_SAYS_EXPOSED = 1 << 0,
     CAMERA_RECOUNTS = 1 << 1, /* can list what it holds for a token */
     CAMERA_PREVIEWS = 1 << 2,
+    CAMERA_OTHERS_FIRE = 1 << 3, /* a trigger only waits for the frame that somebody else takes */
 };
 
 struct camera_facts {
     char model[NAME_ROOM];
     int32_t width_px, height_px;
     int32_t files_per_frame;
-    int64_t epoch; /* changes whenever the camera forgot what it was told */
+    int64_t epoch;   /* changes whenever the camera forgot what it was told */
+    int64_t wait_us; /* others fire it: how long that may take */
 };
 
 struct camera_settings {
@@ -56,7 +58,8 @@ enum camera_event_kind {
     CAMERA_COMPLETE,
     CAMERA_FETCHED,
     CAMERA_FAILED,
-    CAMERA_GONE
+    CAMERA_GONE,
+    CAMERA_REMARK /* any time: `why` is worth telling, and changes nothing; the token may be 0 */
 };
 
 struct camera_event {
@@ -66,7 +69,7 @@ struct camera_event {
     struct camera_object object; /* OBJECT, FETCHED */
     uint8_t *bytes;              /* FETCHED: the file; the receiver frees it with mem_free */
     int64_t byte_count;
-    struct err why; /* FAILED, GONE; FETCHED when the transfer failed: it may be asked for again */
+    struct err why; /* FAILED, GONE, REMARK; FETCHED when the transfer failed: it may be asked for again */
 };
 
 struct camera;

@@ -148,7 +148,7 @@ static int choose_inner(const struct plan *p, const struct job *j, int32_t *inne
     return E_OK;
 }
 
-static int lay_slices(struct plan *p, const struct job *j, struct err *why)
+static int lay_slices(struct plan *p, const struct job *j, bool by_hand, struct err *why)
 {
     int32_t inner = 0;
     int rc = choose_inner(p, j, &inner, why);
@@ -164,8 +164,9 @@ static int lay_slices(struct plan *p, const struct job *j, struct err *why)
     struct err inner_why = {0};
     rc = slices_lay(&spec, p->slices, &inner_why);
     if (!rc) return E_OK;
-    return fail(why, E_INPUT, "%s:%d: at a spacing of %.4g um %s; space wider, or set finer microsteps",
-                JOB_AT(j, spacing_keys[p->spacing_by]), um_from_nm(p->spacing_nm), inner_why.text);
+    return fail(why, E_INPUT, "%s:%d: at a spacing of %.4g um %s; space wider%s",
+                JOB_AT(j, spacing_keys[p->spacing_by]), um_from_nm(p->spacing_nm), inner_why.text,
+                by_hand ? "" : ", or set finer microsteps");
 }
 
 /* --- travel --- */
@@ -173,6 +174,7 @@ static int lay_slices(struct plan *p, const struct job *j, struct err *why)
 /* Twice the backlash, so that the guess may be half too small; a whole count up. */
 static int64_t take_up_nm(const struct bench *b, const struct plan *p)
 {
+    if (b->axis.by_hand && b->axis.backlash_nm == 0 && origin_line(&b->origins, "axis.backlash_um")) return 0;
     const int64_t wanted = b->axis.backlash_nm ? 2 * b->axis.backlash_nm : TAKE_UP_NM;
     return slices_nm_of(slices_counts_of(wanted, p->nm_per_count_num, p->nm_per_count_den) + 1,
                         p->nm_per_count_num, p->nm_per_count_den);
@@ -190,7 +192,8 @@ static int fill_travel(const struct bench *b, struct plan *p, struct err *why)
             why, E_INPUT,
             "%s:%d: from %.6g to %.6g mm is more than the axis can count in moves of %.3g um; set coarser "
             "microsteps, or measure positions from nearer by",
-            BENCH_AT(b, "axis.microsteps"), mm_from_nm(p->travel.first_nm), mm_from_nm(p->travel.last_nm),
+            BENCH_AT(b, b->axis.by_hand ? "axis.parts_per_mark" : "axis.microsteps"),
+            mm_from_nm(p->travel.first_nm), mm_from_nm(p->travel.last_nm),
             (double)p->nm_per_count_num / (double)p->nm_per_count_den / NM_PER_UM);
     if (b->axis.clearance_nm && p->travel.toward_subject_nm > b->axis.clearance_nm)
         return fail(
@@ -277,7 +280,7 @@ static int say_axis(const struct bench *b, const struct plan *p, struct finding_
                          mm_from_nm(p->travel.toward_subject_nm));
     const struct timeline_motion m = timeline_motion(b);
     const int64_t speed_nm_per_s = slices_nm_of(m.speed_counts_per_s + 1, m.num, m.den);
-    if (!rc && b->axis.speed_nm_per_s > speed_nm_per_s)
+    if (!rc && !b->axis.by_hand && b->axis.speed_nm_per_s > speed_nm_per_s)
         rc = finding_add(list,
                          (struct finding_about){.code = "speed-limited",
                                                 .advice = "set coarser microsteps to go "
@@ -287,13 +290,13 @@ static int say_axis(const struct bench *b, const struct plan *p, struct finding_
                          mm_from_nm(b->axis.speed_nm_per_s));
     const int64_t counts = slices_counts_of(p->spacing_nm, p->nm_per_count_num, p->nm_per_count_den);
     if (!rc && p->slice_count > 1 && counts < COARSE_COUNTS)
-        rc =
-            finding_add(list,
-                        (struct finding_about){.code = "coarse-axis",
-                                               .advice = "set finer microsteps, or space "
-                                                         "wider"},
-                        why, "a slice is only %lld of the axis's smallest moves apart: the spacing is uneven",
-                        (long long)counts);
+        rc = finding_add(
+            list,
+            (struct finding_about){.code = "coarse-axis",
+                                   .advice = b->axis.by_hand ? "space wider, or by whole marks"
+                                                             : "set finer microsteps, or space wider"},
+            why, "a slice is only %lld of the axis's smallest moves apart: the spacing is uneven",
+            (long long)counts);
     return rc;
 }
 
@@ -359,8 +362,8 @@ static int check_light(const struct bench *b, const struct job *j, struct err *w
 
 static int check_given(const struct bench *b, const struct job *j, struct err *why)
 {
-    if (b->axis.kind[0] && strcmp(b->axis.kind, "rail") != 0)
-        return fail(why, E_UNSUPPORTED, "%s:%d: axis.kind: %.20s is not known; write rail",
+    if (b->axis.kind[0] && strcmp(b->axis.kind, "rail") != 0 && !b->axis.by_hand)
+        return fail(why, E_UNSUPPORTED, "%s:%d: axis.kind: %.20s is not known; write rail or hand",
                     BENCH_AT(b, "axis.kind"), b->axis.kind);
     if (j->depth_kind == DEPTH_NONE && (j->near_mark.at[0] || j->far_mark.at[0]))
         return fail(why, E_INPUT, "%s:1: only the %s end is marked; mark the %s end, too", j->path,
@@ -388,7 +391,7 @@ static int fill(const struct bench *b, const struct job *j, struct plan *p, stru
     slices_count_length(&b->axis, &p->nm_per_count_num, &p->nm_per_count_den);
     p->spacing_by = spacing_kind(j);
     p->wanted_spacing_nm = wanted_nm(p, j);
-    if ((rc = lay_slices(p, j, why))) return rc;
+    if ((rc = lay_slices(p, j, b->axis.by_hand, why))) return rc;
     p->optics.contrast_midway = spacing_contrast_midway(&p->optics, um_from_nm(p->spacing_nm));
     p->optics.overlap = 1 - um_from_nm(p->spacing_nm) / p->optics.dof_um;
     if ((rc = fill_travel(b, p, why))) return rc;

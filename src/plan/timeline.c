@@ -58,6 +58,7 @@ struct timeline_motion timeline_motion(const struct bench *bench)
     struct timeline_motion m = {.ring = {a->ring_hz, a->ring_zeta, a->ring_share}};
     const int64_t nm_per_s = a->speed_nm_per_s ? a->speed_nm_per_s : TIMELINE_SPEED_NM_PER_S;
     slices_count_length(a, &m.num, &m.den);
+    if (a->by_hand) return m;
     take_bands(&m, a);
     m.speed_counts_per_s =
         between(out_of_bands(&m, slices_counts_of(nm_per_s, m.num, m.den)), SPEED_LEAST, SPEED_MOST);
@@ -72,6 +73,7 @@ struct timeline_motion timeline_motion(const struct bench *bench)
 static int64_t ramp_move_us(const struct timeline_motion *m, double counts)
 {
     const double speed = (double)m->speed_counts_per_s, accel = (double)m->accel_counts_per_s2;
+    if (!m->speed_counts_per_s) return 0; /* by hand */
     if (counts >= speed * speed / accel) return us_from_s(counts / speed + speed / accel);
     return us_from_s(2 * sqrt(counts / accel));
 }
@@ -95,10 +97,15 @@ static int64_t settle_us(const struct bench *bench, const struct job *job)
 
 void timeline_waits(const struct bench *bench, const struct job *job, struct plan_timeline *out)
 {
+    const bool person = bench->axis.by_hand || bench->camera.by_others; /* begins when the person does */
     *out = (struct plan_timeline){
+        .by_hand = bench->axis.by_hand,
+        .by_others = bench->camera.by_others,
         .budget_nm = SHAPER_BUDGET_NM,
         .settle_given = job->settle_us >= 0,
-        .start_delay_us = job->start_delay_us >= 0 ? job->start_delay_us : TIMELINE_START_DELAY_US,
+        .start_delay_us = job->start_delay_us >= 0 ? job->start_delay_us
+                          : person                 ? 0
+                                                   : TIMELINE_START_DELAY_US,
         .settle_us = settle_us(bench, job),
         .busy_us = bench->camera.busy_us,
         .lag_us = bench->camera.shutter_lag_us,

@@ -17,7 +17,8 @@
 #define TIMELINE_EXPOSURE_US    250000  /* where the job gives none: guess */
 #define TIMELINE_START_DELAY_US 10000000
 
-/* How the rail moves, in counts: what the host tells its controller, within what that can do. */
+/* How the rail moves, in counts: what the host tells its controller, within what that can do. Speed 0: a
+ * person turns a knob, and a move takes no time that could be foretold. */
 struct timeline_motion {
     int64_t speed_counts_per_s, accel_counts_per_s2;
     int64_t num, den;           /* nanometres a count */
@@ -32,7 +33,7 @@ struct timeline_motion timeline_motion(const struct bench *);
 
 bool timeline_in_band(const struct timeline_motion *, double counts_per_s);
 
-/* A move from rest to rest, by the ramp. */
+/* A move from rest to rest, by the ramp; 0 by hand. */
 int64_t timeline_move_us(const struct timeline_motion *, int64_t distance_nm);
 int64_t timeline_ramp_us(const struct timeline_motion *, int64_t counts);
 

@@ -219,7 +219,7 @@ static bool has_zero(const struct axis_session *s, int64_t wanted)
 
 static bool stands_at(const struct axis_session *s, int64_t wanted)
 {
-    return has_zero(s, wanted) && s->state.position_counts == wanted;
+    return at_rest(s, wanted) && s->state.known != AXIS_UNKNOWN && s->state.position_counts == wanted;
 }
 
 int axis_session_ready(struct axis_session *s, struct err *why)
@@ -256,9 +256,14 @@ bool axis_session_pass(struct axis_session *s, int64_t us)
 
 /* ---- bounds */
 
+static bool by_hand(const struct axis_session *s)
+{
+    return s->rig->axis->ops->caps & AXIS_WAITS_FOR_PERSON;
+}
+
 int axis_session_need_position(const struct axis_session *s, struct err *why)
 {
-    if (s->state.known != AXIS_UNKNOWN) return E_OK;
+    if (s->state.known != AXIS_UNKNOWN || by_hand(s)) return E_OK; /* a knob has a scale to read */
     return fail(
         why, E_STATE,
         "the axis does not know where it stands, so it can only go by distances (jog); let it find "
@@ -330,13 +335,12 @@ static int64_t travel_us(const struct axis_session *s, int64_t counts)
     return timeline_move_us(&m, nm < 0 ? -nm : nm);
 }
 
-static bool by_hand(const struct axis_session *s)
-{
-    return s->rig->axis->ops->caps & AXIS_WAITS_FOR_PERSON;
-}
-
 int axis_session_home(struct axis_session *s, struct err *why)
 {
+    if (!(s->rig->axis->ops->caps & AXIS_HOMES))
+        return fail(why, E_UNSUPPORTED,
+                    "%s cannot find its own zero; say with 'staddle axis set' where it stands",
+                    s->rig->axis->ops->name);
     int rc = axis_session_clear(s, why);
     if (rc) return rc;
     tell(s, "the axis goes back, away from the subject, until it meets its near end, however far that "
@@ -369,6 +373,9 @@ int axis_session_go(struct axis_session *s, int64_t position_nm, struct err *why
 int axis_session_park(struct axis_session *s, struct err *why)
 {
     const int64_t place_nm = axis_session_nm(s, bench_home_counts(s->rig, 0)) + PARK_NM;
+    if (!(s->rig->axis->ops->caps & AXIS_HOMES))
+        return fail(why, E_UNSUPPORTED, "%s cannot park: it has no near end that anybody knows of",
+                    s->rig->axis->ops->name);
     int rc = axis_session_clear(s, why);
     if (!rc) rc = axis_session_need_position(s, why);
     if (rc) return rc;

@@ -5,6 +5,7 @@
 #include <unistd.h>
 
 #include "base/mem.h"
+#include "device/axis_hand.h"
 #include "device/backends.h"
 #include "plan/slices.h"
 #include "plan/timeline.h"
@@ -15,6 +16,7 @@
 #define MEASURE_US   250000
 #define WORKERS_MOST 8
 #define SPARE_NM     1000000 /* of travel between the outermost slice and the end switch; our choice */
+#define TURN_US      4000000 /* how long a played person turns a knob; our choice */
 #define PARKED_NM    300000  /* where the carriage stands at first, from the near switch; our choice */
 
 /* What stands behind the devices of a simulated bench. */
@@ -24,6 +26,11 @@ struct stage {
     struct bench bench; /* as given, with the world in place of every device that is not there */
     struct camera_sim_opts camera;
     int64_t switch_counts, backlash_counts;
+    int64_t num, den;           /* nanometres a count */
+    const struct person *given; /* the person at this bench; NULL: nobody */
+    struct person person;       /* between that one and the devices: moves the world along */
+    struct axis *knob;          /* that a played person is turning */
+    sched_id turning;
 };
 
 /* Measuring spaces that no thread uses at the moment. */
@@ -88,10 +95,62 @@ static int build_world(struct rig *r, const struct rig_opts *o, struct err *why)
     return E_OK;
 }
 
-/* What moves the world: the controller in this process, or one in another that tells its edges. */
+/* ---- the person */
+
+static void on_tell(void *arg, const char *sentence)
+{
+    const struct person *p = ((struct rig *)arg)->stage->given;
+    if (p && p->tell) p->tell(p->arg, sentence);
+}
+
+static void on_turn_done(void *arg)
+{
+    struct stage *s = ((struct rig *)arg)->stage;
+    s->turning = 0;
+    axis_hand_done(s->knob);
+}
+
+static void on_asked(void *arg, struct axis *knob, int64_t target_counts)
+{
+    struct rig *r = arg;
+    struct stage *s = r->stage;
+    if (s->given && s->given->asked) {
+        s->given->asked(s->given->arg, knob, target_counts);
+        return;
+    }
+    s->knob = knob;
+    if (s->turning) sched_cancel(r->sched, s->turning);
+    s->turning = sched_at(r->sched, sched_now_us(r->sched) + TURN_US, on_turn_done, r);
+}
+
+static void on_turned(void *arg, int64_t position_counts)
+{
+    struct rig *r = arg;
+    const struct stage *s = r->stage;
+    if (r->world) world_place(r->world, slices_nm_of(position_counts, s->num, s->den));
+    if (s->given && s->given->turned) s->given->turned(s->given->arg, position_counts);
+}
+
+static void place_person(struct rig *r, const struct rig_opts *o)
+{
+    struct stage *s = r->stage;
+    const bool played = o->virtual_clock || (o->person && o->person->asked);
+    s->given = o->person;
+    s->num = o->plan->nm_per_count_num;
+    s->den = o->plan->nm_per_count_den;
+    s->person = (struct person){.tell = on_tell,
+                                .key_fd = o->person ? o->person->key_fd : -1,
+                                .asked = played ? on_asked : NULL,
+                                .turned = on_turned,
+                                .arg = r};
+}
+
+/* What moves the world, if nobody does by hand: the controller in this process, or one in another that tells
+ * its edges. */
 static int build_mover(struct rig *r, const struct rig_opts *o, struct err *why)
 {
     struct stage *s = r->stage;
+    if (s->bench.axis.by_hand) return E_OK; /* the person does */
     if (strcmp(s->bench.axis.link, "simulated") != 0) {
         const struct world_port_user user = world_port_of(r->world);
         if (s->bench.axis.world[0])
@@ -122,9 +181,10 @@ static int build_stage(struct rig *r, const struct rig_opts *o, struct err *why)
     if (!s) return E_NOMEM;
     s->bench = *o->bench;
     s->backlash_counts = counts_from_nm(o->plan, o->bench->axis.backlash_nm);
+    place_person(r, o);
     if (!needs_world(o)) return E_OK;
     strcpy(s->bench.camera.kind, "simulated");
-    if (o->virtual_clock) strcpy(s->bench.axis.link, "simulated");
+    if (o->virtual_clock && !s->bench.axis.by_hand) strcpy(s->bench.axis.link, "simulated");
     int rc = build_world(r, o, why);
     if (!rc) rc = build_mover(r, o, why);
     if (rc) return rc;
@@ -156,8 +216,12 @@ static int open_devices(struct rig *r, const struct rig_opts *o, const struct ca
                               .speed_counts_per_s = motion.speed_counts_per_s,
                               .accel_counts_per_s2 = motion.accel_counts_per_s2,
                               .start_counts_per_s =
-                                  o->bench->axis.start_nm_per_s ? motion.start_counts_per_s : 0};
+                                  o->bench->axis.start_nm_per_s ? motion.start_counts_per_s : 0,
+                              .person = &r->stage->person,
+                              .take_up_counts = counts_from_nm(o->plan, o->plan->travel.take_up_nm)};
     int rc = camera ? camera->open(&env, &r->camera, why) : E_OK;
+    env.asks_surely = r->camera != NULL;
+    env.frame_answers = r->camera && camera_caps(r->camera) & CAMERA_OTHERS_FIRE;
     if (!rc) rc = axis->open(&env, &r->axis, why);
     if (rc) return rc;
     if (camera && o->wrap_camera) r->camera = o->wrap_camera(o->wrap_arg, r->camera);

@@ -19,6 +19,7 @@
 #include "device/axis.h"
 #include "device/camera.h"
 #include "device/camera_sim.h"
+#include "device/person.h"
 #include "image/measure.h"
 #include "sim/world.h"
 #include "staddle/bench.h"
@@ -40,6 +41,8 @@ struct rig_opts {
     int64_t start_us;   /* virtual clock: what it shows when the bench opens */
     int workers;        /* 0: one for each core, at most 8 */
     bool no_camera;     /* the axis alone; rig->camera is NULL */
+    const struct person
+        *person; /* for knobs and the like; NULL: nobody. On the virtual clock one is played */
     bool quiet_world;
     bool silent_shutter;
     struct rig_times times;

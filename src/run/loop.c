@@ -121,6 +121,11 @@ void loop_kept(struct loop *l, struct take *t)
 
 /* ---- the axis */
 
+static bool by_person(const struct loop *l)
+{
+    return l->rig->axis->ops->caps & AXIS_WAITS_FOR_PERSON;
+}
+
 static void stop_axis(struct loop *l)
 {
     struct err why;
@@ -184,9 +189,19 @@ static void set_limits(struct loop *l)
         if (at < lo) lo = at;
         if (at > hi) hi = at;
     }
+    if (!(l->rig->axis->ops->caps & AXIS_LIMITS)) return;
     lo -= l->take_up_counts;
     if (l->home_counts < lo) lo = l->home_counts;
     if (axis_limits(l->rig->axis, lo, hi, &why)) loop_fault(l, &why);
+}
+
+/* An axis without a zero of its own: a person reads its scale, or it refuses to go anywhere. */
+static void begin_unhomed(struct loop *l)
+{
+    l->home_counts = l->slots[0].target_counts;
+    set_limits(l);
+    l->engaged_counts = 0;
+    enter(l, LANE_CHOOSING);
 }
 
 /* What the axis is found in decides what is to be done first: the table in resume.c. */
@@ -209,6 +224,10 @@ static void wake(struct loop *l)
     case RESUME_ASK_A_PERSON: /* look_at_axis has said so */
         return;
     case RESUME_HOME:
+        if (!(l->rig->axis->ops->caps & AXIS_HOMES)) {
+            begin_unhomed(l);
+            return;
+        }
         loop_tell(l, "homing");
         l->homing = HOMING_FINDING;
         if (axis_home(l->rig->axis, &why)) loop_fault(l, &why);
@@ -278,12 +297,13 @@ static void settle(struct loop *l)
 static void set_out(struct loop *l, int32_t slot)
 {
     int64_t target = l->slots[slot].target_counts, at = l->axis.position_counts;
-    bool engaged = target >= at && l->engaged_counts + (target - at) >= l->take_up_counts;
+    bool known = l->axis.known != AXIS_UNKNOWN;
+    bool engaged = known && target >= at && l->engaged_counts + (target - at) >= l->take_up_counts;
     l->at_slot = slot;
-    loop_tell(l, "moving");
+    loop_tell(l, by_person(l) ? "turning" : "moving");
     if (engaged && target == at)
         settle(l);
-    else if (engaged || at == target - l->take_up_counts)
+    else if (engaged || l->take_up_counts == 0 || at == target - l->take_up_counts)
         go(l, target, LANE_MOVING);
     else
         go(l, target - l->take_up_counts, LANE_TAKING_UP);
@@ -308,7 +328,7 @@ static bool arrived(struct loop *l)
     legs_arrived(l);
     if (l->axis.position_counts == l->move_target) return true;
     struct err why;
-    fail(&why, E_IO, "the rail stands at %lld counts instead of %lld; look whether something blocks it",
+    fail(&why, E_IO, "the axis stands at %lld counts instead of %lld; look whether something blocks it",
          (long long)l->axis.position_counts, (long long)l->move_target);
     loop_fault(l, &why);
     return true;
@@ -424,9 +444,21 @@ static void advance(struct loop *l)
 
 /* ---- events */
 
+/* Nobody is kept waiting once the run is to end: a turn under way is not waited for. */
+static void let_person_go(struct loop *l)
+{
+    bool turning = l->lane == LANE_TAKING_UP || l->lane == LANE_MOVING;
+    if (!by_person(l) || !turning || l->axis_bad) return;
+    l->axis_bad = true; /* it stops because we said so: nothing to be told */
+    stop_axis(l);
+    look_at_axis(l);
+    enter(l, LANE_ENDING);
+}
+
 static void wish(struct loop *l, int wishes)
 {
     l->pausing = true;
+    if (wishes < 2) let_person_go(l);
     if (wishes < 2 || l->halted) return;
     l->halted = true;
     stop_axis(l);
@@ -435,11 +467,13 @@ static void wish(struct loop *l, int wishes)
     if (l->lane != LANE_OVER) enter(l, LANE_ENDING);
 }
 
+/* A person takes the time that a person takes. */
 static int64_t watchdog_due(const struct loop *l)
 {
     const struct plan_timeline *t = &l->opts.plan->timeline;
-    return l->last_progress_us + WATCHDOG_US + t->start_delay_us + t->settle_us + t->recycle_us +
-           l->opts.job->exposure_us;
+    if (by_person(l) && l->axis.phase == AXIS_MOVING) return SCHED_NEVER;
+    return l->last_progress_us + WATCHDOG_US + l->camera_facts.wait_us + t->start_delay_us + t->settle_us +
+           t->recycle_us + l->opts.job->exposure_us;
 }
 
 static void watch(struct loop *l)

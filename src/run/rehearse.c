@@ -56,7 +56,8 @@ static void say_touch(const struct axis_session *s)
 static void say_out(const struct axis_session *s, const struct rehearsal *r)
 {
     char sentence[200];
-    if (!s->tell) return;
+    const bool by_hand = s->rig->axis->ops->caps & AXIS_WAITS_FOR_PERSON; /* who is told each turn */
+    if (!s->tell || by_hand) return;
     snprintf(sentence, sizeof sentence,
              "the axis moves %.4f mm deeper, toward the subject, in %d moves to %.4f mm; keep fingers and "
              "cables clear",
@@ -122,10 +123,11 @@ static int say_off(struct rehearsal *r, struct err *why)
                        "after the way there and back the near end is off by %.3g um", um_from_nm(r->off_nm));
 }
 
-static int say_slow(struct rehearsal *r, struct err *why)
+static int say_slow(const struct axis_session *s, struct rehearsal *r, struct err *why)
 {
     const struct finding_about about = {.code = "slow-moves",
                                         .advice = "the run will take longer than planned"};
+    if (s->rig->axis->ops->caps & AXIS_WAITS_FOR_PERSON) return E_OK; /* nobody said how long it would take */
     if (r->stopped || (double)r->out_us <= SLOW_SHARE * (double)r->moves_us) return E_OK;
     return finding_add(&r->findings, about, why, "the moves took %.1f s instead of %.1f s",
                        s_from_us(r->out_us), s_from_us(r->moves_us));
@@ -135,7 +137,7 @@ static int say_all(const struct axis_session *s, struct rehearsal *r, struct err
 {
     int rc = r->stopped ? say_stopped(s, r, why) : E_OK;
     if (!rc) rc = say_off(r, why);
-    if (!rc) rc = say_slow(r, why);
+    if (!rc) rc = say_slow(s, r, why);
     return rc;
 }
 

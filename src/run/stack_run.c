@@ -105,7 +105,8 @@ int loop_new(const struct run_opts *opts, struct loop **out, struct err *why)
     l->closing_wanted = !opts->no_closing;
     l->past_nonce = l->past_reached = STACK_NONE;
     const struct plan *p = opts->plan;
-    l->take_up_counts = slices_counts_of(p->travel.take_up_nm, p->nm_per_count_num, p->nm_per_count_den);
+    if (!(l->rig->axis->ops->caps & AXIS_WAITS_FOR_PERSON)) /* who is told to take up the play, in one go */
+        l->take_up_counts = slices_counts_of(p->travel.take_up_nm, p->nm_per_count_num, p->nm_per_count_den);
     l->begun_at_us = l->last_progress_us = loop_now(l);
     l->start_at_us = l->begun_at_us + p->timeline.start_delay_us;
     int rc = load_slots(l, why);

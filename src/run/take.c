@@ -112,8 +112,8 @@ void take_fire(struct loop *l, struct take *t)
     struct err why = {0};
     t->token = exposure_token(l->stack_mark, &t->row);
     t->stage = TAKE_FIRED;
-    t->deadline_us =
-        loop_now(l) + l->opts.bench->camera.shutter_lag_us + l->opts.job->exposure_us + PATIENCE_US;
+    t->deadline_us = loop_now(l) + l->opts.bench->camera.shutter_lag_us + l->opts.job->exposure_us +
+                     l->camera_facts.wait_us + PATIENCE_US;
     if (l->fires++ == 0) l->first_fire_us = loop_now(l);
     if (t->row.attempt > 1) l->result.retakes++;
     l->flash_ready_us = loop_now(l) + l->opts.plan->timeline.recycle_us;
@@ -218,6 +218,10 @@ void take_camera_event(struct loop *l, const struct camera_event *ev)
         take_all_unfetched_end(l, ev->why.text);
         return;
     }
+    if (ev->kind == CAMERA_REMARK) {
+        loop_note(l, "camera", "", l->at_slot, "%s", ev->why.text);
+        return;
+    }
     struct take *t = find_token(l, ev->token);
     if (!t) { /* of an attempt that was given up */
         mem_free(ev->bytes);
@@ -242,6 +246,7 @@ void take_camera_event(struct loop *l, const struct camera_event *ev)
         fail_take(l, t, t->object_count ? EXPOSURE_LOST : EXPOSURE_FAILED, ev->why.text);
         break;
     case CAMERA_GONE:
+    case CAMERA_REMARK:
     case CAMERA_NOTHING:
         break;
     }

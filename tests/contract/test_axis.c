@@ -3,6 +3,7 @@
 #include "tests/support/test.h"
 
 #include "tests/support/axis_contract.h"
+#include "tests/support/hand_rig.h"
 
 static struct rig *open_rail(void)
 {
@@ -40,7 +41,7 @@ static void what_an_axis_cannot_do_is_said(void **state)
 
 int main(void)
 {
-    static const struct axis_case AXES[] = {{"rail", open_rail, 1}};
+    static const struct axis_case AXES[] = {{"rail", open_rail, 1}, {"hand", hand_rig_open, 1}};
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(what_an_axis_cannot_do_is_said),
     };

@@ -38,6 +38,28 @@ static void every_bad_bench_is_told_with_its_line(void **state)
         {BENCH "  world: a-socket\nlens:\n  f_number: 4\n",
          "b.yaml:9: axis.world is for a virtual rail behind a port; give that port as axis.link, or leave it "
          "out"},
+        {"camera:\n  width_px: 1800\n  height_px: 1200\n  sensor_width_mm: 24\naxis:\n  lead_mm: 2\n",
+         "b.yaml:6: axis.steps_per_rev is missing; write a whole number from 1 to 100000"},
+        {"camera:\n  width_px: 1800\n  height_px: 1200\n  sensor_width_mm: 24\naxis:\n  kind: hand\n  "
+         "lead_mm: "
+         "2\n",
+         "b.yaml:6: axis.marks_per_turn is missing; write how many marks the knob's scale has, a whole "
+         "number "
+         "from 1 to 100000"},
+        {"camera:\n  width_px: 1800\n  height_px: 1200\n  sensor_width_mm: 24\naxis:\n  kind: hand\n  "
+         "lead_mm: "
+         "2\n  marks_per_turn: 50\n  link: simulated\n",
+         "b.yaml:9: axis.link is for a motor rail; leave it out, or write another kind"},
+        {BENCH "  marks_per_turn: 50\n",
+         "b.yaml:9: axis.marks_per_turn is for a knob turned by hand; leave it out, or write another kind"},
+        {"camera:\n  kind: folder\n  width_px: 1800\n  height_px: 1200\n  sensor_width_mm: 24\naxis:\n  "
+         "lead_mm: "
+         "2\n  steps_per_rev: 200\n  microsteps: 16\n",
+         "b.yaml:2: camera.folder is missing; write the folder into which the frames come"},
+        {"camera:\n  folder: in\n  width_px: 1800\n  height_px: 1200\n  sensor_width_mm: 24\naxis:\n  "
+         "lead_mm: "
+         "2\n  steps_per_rev: 200\n  microsteps: 16\n",
+         "b.yaml:2: camera.folder is for a camera of kind folder; leave it out, or write another kind"},
         {"- a\n- b\n", "b.yaml:1: a bench file is a list of 'key: value' lines; write it so"},
         {"hello\n", "b.yaml:1: a bench file is a list of 'key: value' lines; write it so"},
         {BENCH "lens:\n  f_number: 0\n",
