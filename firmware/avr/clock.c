@@ -27,15 +27,20 @@ ISR(TIMER1_OVF_vect)
 
 EMPTY_INTERRUPT(TIMER1_COMPB_vect)
 
+/* With interrupts on. They are off for seven cycles, for the counter's two halves go through one register; if
+ * an overflow came in between, again. */
 uint32_t clock_now(void)
 {
     uint16_t low, high;
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
-    {
-        low = TCNT1;
+    uint8_t flags;
+    do {
         high = clock_turns;
-        if ((TIFR1 & (1 << TOV1)) && low < 0x8000) high++;
-    }
+        cli();
+        low = TCNT1;
+        flags = TIFR1;
+        sei();
+    } while (high != clock_turns);
+    if ((flags & (1 << TOV1)) && low < 0x8000) high++;
     return (uint32_t)high << 16 | low;
 }
 

@@ -3,9 +3,10 @@
 
 #include <avr/wdt.h>
 
-#define BYTES_A_TURN 8 /* between two calls of core_task, so that a busy line cannot starve the motion */
+#define BYTES_A_TURN 24 /* between two calls of core_task, so that a busy line cannot starve the motion */
 
-#define LEAD_TICKS 3000 /* 1.5 ms: the longest planning, measured in the simulated chip */
+#define LEAD_TICKS   3000 /* 1.5 ms, measured in the simulated chip: planning takes 1.2 ms */
+#define NOTICE_TICKS 200  /* 100 us, as well: a turn of the loop */
 
 FUSES = {.low = FUSE_LOW_BYTE, .high = FUSE_HIGH_BYTE, .extended = FUSE_EXTENDED_BYTE};
 
@@ -15,20 +16,22 @@ static void follow(void)
 {
     step_follow();
     pins_follow();
+    uart_feed();
 }
 
 static void listen(void)
 {
     uint8_t byte;
+    uint32_t now = clock_now();
     for (uint8_t i = 0; i < BYTES_A_TURN && uart_take(&byte); i++) {
-        core_byte(&core, byte, pins_inputs(), clock_now());
+        core_byte(&core, byte, pins_inputs(), now);
         if (byte == '\n' || byte == '*') follow();
     }
 }
 
 int main(void)
 {
-    static const struct core_port PORT = {0, store_load, store_save, LEAD_TICKS};
+    static const struct core_port PORT = {0, store_load, store_save, LEAD_TICKS, NOTICE_TICKS};
     pins_init();
     wdt_enable(WDTO_250MS);
     clock_init();
@@ -41,7 +44,6 @@ int main(void)
         core_task(&core, pins_inputs(), clock_now());
         follow();
         step_look();
-        uart_feed();
         if (!step_busy() && !core.running) clock_sleep();
     }
 }

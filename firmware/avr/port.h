@@ -42,8 +42,14 @@ void uart_feed(void);          /* moves what the core wants to say into the tran
 /* --- clock.c --- */
 extern volatile uint16_t clock_turns; /* of the 16-bit counter */
 void clock_init(void);
-uint32_t clock_now(void); /* with interrupts on or off */
-void clock_sleep(void);   /* until something happens or core_task is due */
+uint32_t clock_now(void);
+static inline uint32_t clock_here(void) /* with interrupts off */
+{
+    uint16_t low = TCNT1, high = clock_turns;
+    if ((TIFR1 & (1 << TOV1)) && low < 0x8000) high++;
+    return (uint32_t)high << 16 | low;
+}
+void clock_sleep(void); /* until something happens or core_task is due */
 
 /* --- step.c --- */
 void step_follow(void); /* after every call into the core: starts and stops stepping as the core says */

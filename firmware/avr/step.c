@@ -11,15 +11,15 @@
 
 #include <util/atomic.h>
 
-#define ARMED     0  /* bit of GPIOR0, which two instructions can test and act upon without a register */
-#define LATE      5  /* ticks from now to an edge whose time has passed: 2.5 us, for the pin's low time */
+#define ARMED     0 /* bit of GPIOR0, which two instructions can test and act upon without a register */
+#define SOON      4 /* ticks, 2 us, to an edge whose time has passed: the pin is low for so long at least */
+#define NEAR_MOST 0xff00
 #define LATE_MOST 40 /* ticks: 20 us; more is an error of this firmware, and an alarm */
 #define FAR_TICKS UINT16_C(0x8000)
 #define LOOK      200 /* ticks between looks at the inputs */
 #define CLEAR_OF  100 /* ticks before a match in which the loop leaves interrupts on */
 
 static volatile bool stepping;
-static uint32_t match; /* tick of the match that is waited for, as it should be */
 static uint32_t looked;
 
 bool step_busy(void)
@@ -34,27 +34,25 @@ static inline void stop(void)
     stepping = false;
 }
 
-/* Arms the edge, or waits some way toward it. With interrupts off, after the match at tick `from`. */
-static inline void wait_next(uint32_t from)
+/* Aims the match at the next edge and arms it, or at some time on the way there. With interrupts off. */
+static inline void aim(void)
 {
-    uint32_t next = core.queue[core.tail & (CORE_QUEUE - 1)].at;
-    uint32_t wait = next - from;
-    if (wait >> 16) {
+    uint32_t now = clock_here(), due = (uint32_t)core.run->high << 16 | core.run->low;
+    int32_t wait = (int32_t)(due - now);
+    if (wait > NEAR_MOST) {
         GPIOR0 &= (uint8_t) ~(1 << ARMED);
-        next = from + FAR_TICKS;
-        wait = FAR_TICKS;
-    } else {
-        GPIOR0 |= 1 << ARMED;
-    }
-    match = next;
-    OCR1A = (uint16_t)next;
-    uint16_t gone = (uint16_t)(TCNT1 - (uint16_t)from);
-    if (gone < (uint16_t)wait) return;
-    if (gone - (uint16_t)wait > LATE_MOST) { /* never make good for it by quicker steps */
-        core_too_late(&core);
+        OCR1A = (uint16_t)((uint16_t)now + FAR_TICKS);
         return;
     }
-    OCR1A = (uint16_t)(TCNT1 + LATE);
+    GPIOR0 |= 1 << ARMED;
+    if (wait > 0) {
+        OCR1A = (uint16_t)due;
+        if ((uint16_t)(TCNT1 + 2 - (uint16_t)now) < (uint16_t)wait) return; /* it is still to come */
+    } else if (wait < -LATE_MOST) {
+        core_too_late(&core); /* never make good for it by quicker steps */
+        return;
+    }
+    OCR1A = (uint16_t)(TCNT1 + SOON);
     TIFR1 = (1 << OCF1A);
 }
 
@@ -69,10 +67,20 @@ ISR(TIMER1_COMPA_vect, ISR_NAKED)
 void __vector_step_counted(void) __attribute__((signal, used));
 void __vector_step_counted(void)
 {
-    uint32_t from = match;
-    if (!(GPIOR0 & (1 << ARMED)) || core_stepped(&core))
-        if (core_may_step(&core, pins_inputs(), from)) wait_next(from);
+    uint8_t in = pins_inputs();
+    bool calm = in == core.inputs && !core.wary;
+    if (GPIOR0 & (1 << ARMED)) {
+        uint16_t from = core.run->low;
+        enum core_next next = core_stepped(&core);
+        if (next == CORE_SAME_RUN && calm) {
+            uint16_t low = core.run->low;
+            OCR1A = low;
+            if ((uint16_t)(TCNT1 + 2 - from) < (uint16_t)(low - from)) goto down; /* it is still to come */
+        }
+    }
+    if (core.running && (calm || core_look(&core, in, clock_here()))) aim();
     if (!core.running) stop();
+down:
     STEP_PORT &= (uint8_t) ~(1 << STEP_BIT);
 }
 
@@ -83,20 +91,20 @@ static void start(void)
     else
         DIR_PORT &= (uint8_t) ~(1 << DIR_BIT);
     pins_follow(); /* current on, before the driver's time to wake up */
-    uint32_t now = clock_now(), ready = now + core.first_wait;
-    uint32_t first = core.queue[core.tail & (CORE_QUEUE - 1)].at;
-    if (tick_before(first, ready)) core_delay(&core, ready - first); /* planning took longer than it may */
+    uint32_t now = clock_now(), first = now;
+    core_step_due(&core, &first);
+    if (tick_before(first, now + core.first_wait)) /* planning took longer than it may */
+        core_delay(&core, now + core.first_wait - first);
+    looked = now;
     ATOMIC_BLOCK(ATOMIC_FORCEON)
     {
-        now = clock_now();
-        if (core_may_step(&core, pins_inputs(), now)) {
+        if (core_look(&core, pins_inputs(), now)) {
             stepping = true;
-            wait_next(now);
             TIFR1 = (1 << OCF1A);
+            aim();
             TIMSK1 |= (1 << OCIE1A);
         }
         if (!core.running) stop();
-        looked = now;
     }
 }
 
@@ -109,7 +117,7 @@ void step_follow(void)
     if (!core.quit && core.running) return;
     ATOMIC_BLOCK(ATOMIC_FORCEON)
     {
-        if (core.quit) core_may_step(&core, pins_inputs(), clock_now());
+        if (core.quit) core_look(&core, pins_inputs(), clock_here());
         stop();
     }
 }
@@ -118,10 +126,11 @@ void step_look(void)
 {
     uint32_t now = clock_now();
     if (!stepping || now - looked < LOOK) return;
+    if (!core.run->far && core.run->every < 2 * LOOK) return; /* the edges themselves look often enough */
     ATOMIC_BLOCK(ATOMIC_FORCEON)
     {
-        if (!(TIFR1 & (1 << OCF1A)) && (uint16_t)(OCR1A - TCNT1) > CLEAR_OF && stepping &&
-            !core_may_step(&core, pins_inputs(), now))
+        uint16_t left = (uint16_t)(OCR1A - TCNT1); /* first this, then: has it not been yet? */
+        if (left > CLEAR_OF && !(TIFR1 & (1 << OCF1A)) && stepping && !core_look(&core, pins_inputs(), now))
             stop();
     }
     looked = now;

@@ -20,12 +20,13 @@ void uart_init(void)
     UCSR0B = (1 << RXEN0) | (1 << TXEN0) | (1 << RXCIE0);
 }
 
+/* The place at the head is always free. */
 ISR(USART_RX_vect)
 {
-    uint8_t byte = UDR0, head = in_head, next = (uint8_t)((head + 1) & MASK);
-    if (next == in_tail) return;
-    in[head] = byte;
-    in_head = next;
+    uint8_t head = in_head;
+    in[head] = UDR0;
+    head = (uint8_t)((head + 1) & MASK);
+    if (head != in_tail) in_head = head;
 }
 
 ISR(USART_UDRE_vect)
@@ -51,12 +52,17 @@ bool uart_quiet(void)
     return in_tail == in_head;
 }
 
+/* core_take, many bytes at a time. */
 void uart_feed(void)
 {
-    uint8_t byte, head = out_head, next;
-    while ((next = (uint8_t)((head + 1) & MASK)) != out_tail && core_take(&core, &byte)) {
-        out[head] = byte;
-        out_head = head = next;
-        UCSR0B = (1 << RXEN0) | (1 << TXEN0) | (1 << RXCIE0) | (1 << UDRIE0);
+    uint8_t at = core.out_at, count = core.out_count, head = out_head;
+    if (at == count) return;
+    uint8_t room = (uint8_t)((out_tail - head - 1) & MASK);
+    for (; room && at != count; room--) {
+        out[head] = (uint8_t)core.out[at++];
+        head = (uint8_t)((head + 1) & MASK);
     }
+    core.out_at = at;
+    out_head = head;
+    UCSR0B = (1 << RXEN0) | (1 << TXEN0) | (1 << RXCIE0) | (1 << UDRIE0);
 }

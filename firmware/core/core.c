@@ -169,6 +169,8 @@ static void line_over(struct core *c)
     c->line_spoilt = false;
     c->line_muted = false;
     if (muted || (!count && !spoilt)) return;
+    if (c->out_at != c->out_count)
+        return; /* the answer before has not left yet: asked too early, ask again */
     if (spoilt)
         c->badlines++;
     else

@@ -38,15 +38,18 @@ struct core_port {
     void *arg;
     bool (*load)(void *arg, uint8_t slot, uint8_t *bytes, uint8_t count);
     bool (*save)(void *arg, uint8_t slot, const uint8_t *bytes, uint8_t count);
-    uint16_t lead; /* ticks that it may take from a request to the direction pin and the driver's enable */
+    uint16_t lead;   /* ticks that it may take from a request to the direction pin and the driver's enable */
+    uint16_t notice; /* ticks from a request's last byte to core_byte, at most */
 };
 
-/* Steps at one rate: the first edge at tick `at`, the next ones every + more/65536 ticks apart. */
+/* Steps at one rate: the first edge at tick high:low, the next ones far:every + more/65536 ticks apart.
+ * Halves, because the upper ones seldom matter and a small chip adds 16 bits in half the time. */
 struct core_run {
-    uint32_t at, every;
-    uint16_t part, more; /* 1/65536 ticks: carried so far, and added at each edge */
-    uint16_t steps;
-    bool last; /* the move ends with it */
+    uint16_t low, high;
+    uint16_t every, far;
+    uint16_t part, more;   /* 1/65536 ticks: carried so far, and added at each edge */
+    uint16_t steps, whole; /* still to come; at first */
+    bool last;             /* the move ends with it */
 };
 
 /* A piece of a move at one rate: `phase` 1/65536 steps go by in `ticks`. In a stored shape, `phase` is the
@@ -90,7 +93,8 @@ enum core_watch { CORE_WATCH_ENDS, CORE_WATCH_PRESS, CORE_WATCH_RELEASE };
 struct core {
     struct core_port port;
     /* tick */
-    volatile int32_t position;
+    volatile int32_t position;   /* where the current run began; motion_position adds what it has put out */
+    struct core_run *run;        /* the current one */
     volatile uint8_t head, tail; /* of the queue: task moves head, tick moves tail */
     volatile bool running;       /* edges are still to come */
     volatile bool quit;          /* task asks tick to stop before the next edge */
@@ -102,11 +106,11 @@ struct core {
     volatile uint8_t outputs; /* bits of enum wire_output */
     volatile bool forward;    /* counting up */
     struct core_run queue[CORE_QUEUE];
-    uint8_t watch;  /* enum core_watch */
-    uint8_t fitted; /* inputs that are heeded */
-    uint8_t guard;  /* steps until the switch behind counts */
-    bool wary;      /* a switch behind the motion matters */
-    uint16_t leave; /* steps within which it has to let go */
+    uint8_t watch;      /* enum core_watch */
+    uint8_t fitted;     /* inputs that are heeded */
+    uint8_t guard;      /* steps until the switch behind counts */
+    volatile bool wary; /* inputs, or an end that was asked for, have to be looked at before each edge */
+    uint16_t leave;     /* steps within which it has to let go */
     /* task: the move */
     struct core_plan plan;
     int32_t target, low, high;
@@ -154,7 +158,7 @@ bool core_tick(struct core *, uint8_t inputs, uint32_t now);
 /* The rare cases of tick.h. */
 bool core_look(struct core *, uint8_t inputs, uint32_t now);
 void core_count_guard(struct core *);
-bool core_next_run(struct core *);
+uint8_t core_next_run(struct core *); /* enum core_next */
 /* tick: an edge has missed its time by more than a port can make good: ends the move as an error. */
 void core_too_late(struct core *);
 /* task, before the first edge of a move: everything comes so much later. */

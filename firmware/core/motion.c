@@ -196,6 +196,7 @@ static bool next_slot(struct core_plan *p, struct core_slot *s)
 static void push(struct core *c, struct core_run *run)
 {
     c->plan.left -= run->steps;
+    run->whole = run->steps;
     run->last = !c->plan.left;
     c->queue[c->head & MASK] = *run;
     atomic_signal_fence(memory_order_seq_cst);
@@ -212,19 +213,31 @@ static void set_pace(struct core_plan *p, const struct core_slot *s)
     p->more = fraction(left, s->phase);
 }
 
+static void set_time(struct core_run *run, uint32_t tick)
+{
+    run->low = (uint16_t)tick;
+    run->high = (uint16_t)(tick >> 16);
+}
+
+static uint32_t time_of(const struct core_run *run)
+{
+    return (uint32_t)run->high << 16 | run->low;
+}
+
 /* The part of the slot that goes by before its first edge: need / phase of it. Where the edges are closer
  * than 32768 ticks it is need steps of that length, and a product does. */
 static void first_edge(const struct core_plan *p, const struct core_slot *s, struct core_run *run)
 {
-    uint32_t left;
+    uint32_t left, wait;
     if (s->phase >= WHOLE && p->every < 32768u) {
-        uint32_t wait = p->need * p->every + (p->need * p->more >> 16);
-        run->at = p->start + (wait >> 16);
-        run->part = (uint16_t)(wait & 0xffffu);
+        wait = p->need * p->every + (p->need * p->more >> 16);
+        run->part = (uint16_t)wait;
+        wait >>= 16;
     } else {
-        run->at = p->start + share_of(p->need, s->ticks, s->phase, &left);
+        wait = share_of(p->need, s->ticks, s->phase, &left);
         run->part = fraction(left, s->phase);
     }
+    set_time(run, p->start + wait);
 }
 
 static void push_slot(struct core *c, const struct core_slot *s)
@@ -236,7 +249,8 @@ static void push_slot(struct core *c, const struct core_slot *s)
         struct core_run run;
         set_pace(p, s);
         first_edge(p, s, &run);
-        run.every = p->every;
+        run.every = (uint16_t)p->every;
+        run.far = (uint16_t)(p->every >> 16);
         run.more = p->more;
         run.steps = (uint16_t)(((s->phase - p->need) >> 16) + 1);
         p->need += run.steps * WHOLE - s->phase;
@@ -268,6 +282,7 @@ uint32_t motion_start(struct core *c, const struct core_move *m)
     bool asleep = !(c->outputs & WIRE_MOTOR_ON) || (c->outputs & WIRE_MOTOR_REDUCED);
     c->first_wait = asleep ? (uint32_t)c->keys[WIRE_KEY_WAKE_US] * 2u : DIRECTION_TICKS;
     uint32_t wait = c->port.lead + c->first_wait;
+    if (steps >> 16) wait += c->port.lead; /* 64-bit divisions take so much longer */
     uint32_t ms, ticks = 0;
     wait += (uint32_t)m->wait_ms * CORE_TICKS_MS;
     if (m->shape) {
@@ -289,13 +304,23 @@ uint32_t motion_start(struct core *c, const struct core_move *m)
     c->ended_by = 0;
     c->quit = false;
     c->pace = 0;
-    if (steps == 1 && !m->shape) push(c, &(struct core_run){.at = c->plan.start, .steps = 1});
+    if (steps == 1 && !m->shape) {
+        struct core_run one = {.steps = 1};
+        set_time(&one, c->plan.start);
+        push(c, &one);
+    }
     c->plan.pace = (struct core_slot){0, 0};
     c->fitted = (uint8_t)c->keys[WIRE_KEY_SWITCHES];
-    c->wary = c->guard || c->watch == CORE_WATCH_RELEASE;
+    c->wary = true;
+    c->run = &c->queue[c->tail & MASK];
     c->running = true;
     fill(c, START_RUNS);
-    return ms + (ticks + wait + CORE_TICKS_MS - 1) / CORE_TICKS_MS;
+    return ms + (ticks + wait + c->port.notice + CORE_TICKS_MS - 1) / CORE_TICKS_MS;
+}
+
+static uint32_t every_of(const struct core_run *run)
+{
+    return (uint32_t)run->far << 16 | run->every;
 }
 
 /* Slots to come faster than what may stop at once. */
@@ -315,12 +340,18 @@ bool motion_ended_fast(const struct core *c)
     return is_fast(c, c->pace);
 }
 
+static void ask_to_quit(struct core *c)
+{
+    c->quit = true;
+    c->wary = true;
+}
+
 void motion_brake(struct core *c)
 {
     struct core_plan *p = &c->plan;
     if (!will_be_fast(c)) {
         /* What is queued may still be fast: then it is on its way down, and goes on to its end. */
-        if (!is_fast(c, c->queue[c->tail & MASK].every)) c->quit = true;
+        if (!is_fast(c, every_of(&c->queue[c->tail & MASK]))) ask_to_quit(c);
         return;
     }
     if (p->kind == CORE_PLAN_SLOWING) return;
@@ -334,7 +365,7 @@ void motion_brake(struct core *c)
     if (left)
         motion_fill(c);
     else
-        c->quit = true; /* barely faster than one change of speed */
+        ask_to_quit(c); /* barely faster than one change of speed */
 }
 
 bool motion_moving(const struct core *c)
@@ -342,14 +373,20 @@ bool motion_moving(const struct core *c)
     return c->phase == WIRE_MOVING || c->phase == WIRE_FINDING;
 }
 
+/* The tick may come at any time: read until two readings agree. */
 int32_t motion_position(const struct core *c)
 {
-    int32_t first, again;
+    int32_t from, again;
+    uint16_t steps, steps_again;
+    uint8_t tail;
     do {
-        first = c->position;
+        const struct core_run *run = &c->queue[(tail = c->tail) & MASK];
+        from = c->position;
+        steps = c->running ? run->whole - *(const volatile uint16_t *)&run->steps : 0;
         again = c->position;
-    } while (first != again);
-    return first;
+        steps_again = c->running ? run->whole - *(const volatile uint16_t *)&run->steps : 0;
+    } while (from != again || steps != steps_again || tail != c->tail);
+    return c->forward ? from + steps : from - steps;
 }
 
 /* --- stepping (tick) --- */
@@ -392,12 +429,18 @@ void core_count_guard(struct core *c)
     } else {
         c->guard--;
     }
-    c->wary = c->guard || c->watch == CORE_WATCH_RELEASE;
+}
+
+static void count_run(struct core *c)
+{
+    int32_t done = c->run->whole - c->run->steps;
+    c->position += c->forward ? done : -done;
 }
 
 static void end_now(struct core *c, uint8_t why)
 {
-    c->pace = c->queue[c->tail & MASK].every;
+    count_run(c);
+    c->pace = every_of(c->run);
     c->tail = c->head;
     c->ended_by = why;
     c->quit = false;
@@ -413,21 +456,25 @@ bool core_look(struct core *c, uint8_t inputs, uint32_t now)
         end_now(c, why);
         return false;
     }
+    c->wary =
+        c->sampled != c->inputs || (c->inputs & c->fitted) || c->guard || c->watch == CORE_WATCH_RELEASE;
     return true;
 }
 
-bool core_next_run(struct core *c)
+uint8_t core_next_run(struct core *c)
 {
-    if (c->queue[c->tail & MASK].last) {
+    if (c->run->last) {
         end_now(c, 0);
-        return false;
+        return CORE_OVER;
     }
     if ((uint8_t)(c->tail + 1) == c->head) {
         end_now(c, WIRE_UNDERRUN);
-        return false;
+        return CORE_OVER;
     }
+    count_run(c);
     c->tail++;
-    return true;
+    c->run = &c->queue[c->tail & MASK];
+    return CORE_ANOTHER_RUN;
 }
 
 void core_too_late(struct core *c)
@@ -439,7 +486,7 @@ void core_delay(struct core *c, uint32_t ticks)
 {
     c->plan.start += ticks;
     for (uint8_t i = c->tail; i != c->head; i++)
-        c->queue[i & MASK].at += ticks;
+        set_time(&c->queue[i & MASK], time_of(&c->queue[i & MASK]) + ticks);
 }
 
 bool core_tick(struct core *c, uint8_t inputs, uint32_t now)
@@ -449,7 +496,7 @@ bool core_tick(struct core *c, uint8_t inputs, uint32_t now)
         return false;
     }
     if (c->head == c->tail) return false;
-    if (!c->quit && tick_before(now, c->queue[c->tail & MASK].at)) return false;
+    if (!c->quit && tick_before(now, time_of(c->run))) return false;
     if (!core_may_step(c, inputs, now)) return false;
     core_stepped(c);
     return true;
@@ -461,7 +508,7 @@ bool core_step_due(const struct core *c, uint32_t *tick)
     if (c->quit)
         *tick = c->now;
     else if (c->head != c->tail)
-        *tick = c->queue[c->tail & MASK].at;
+        *tick = time_of(c->run);
     else
         return false;
     return true;

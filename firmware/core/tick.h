@@ -10,27 +10,28 @@
  * likes, with interrupts off; what it was told last holds. */
 static inline bool core_may_step(struct core *c, uint8_t inputs, uint32_t now)
 {
-    if (inputs != c->inputs || (inputs & c->fitted) || c->wary || c->quit) return core_look(c, inputs, now);
-    c->sampled = inputs;
-    return true;
+    return (inputs == c->inputs && !c->wary) || core_look(c, inputs, now);
 }
 
-/* The edge that might go out has gone out: counts it and works out the next. False: it was the last one. */
-static inline bool core_stepped(struct core *c)
+enum core_next { CORE_OVER, CORE_ANOTHER_RUN, CORE_SAME_RUN };
+
+/* The edge that might go out has gone out: counts it and works out the next. CORE_SAME_RUN: which comes less
+ * than 65536 ticks later. */
+static inline enum core_next core_stepped(struct core *c)
 {
-    struct core_run *run = &c->queue[c->tail & (CORE_QUEUE - 1)];
-    if (c->forward)
-        c->position++;
-    else
-        c->position--;
-    if (c->guard) core_count_guard(c);
-    if (--run->steps == 0) return core_next_run(c);
-    uint16_t part = (uint16_t)(run->part + run->more);
-    uint32_t at = run->at + run->every;
-    if (part < run->more) at++;
+    struct core_run *run = c->run;
+    if (c->wary && c->guard) core_count_guard(c);
+    uint16_t steps = run->steps;
+    run->steps = --steps;
+    if (!steps) return core_next_run(c);
+    uint16_t part = (uint16_t)(run->part + run->more), low = run->low;
+    uint16_t next = (uint16_t)(low + run->every + (part < run->more));
     run->part = part;
-    run->at = at;
-    return true;
+    run->low = next;
+    if (next <= low) run->high++; /* once around */
+    if (!run->far) return CORE_SAME_RUN;
+    run->high = (uint16_t)(run->high + run->far);
+    return CORE_ANOTHER_RUN;
 }
 
 #endif

@@ -131,7 +131,10 @@ static void set_up(struct native_rail *n)
 {
     struct core_port port = {.arg = n, .load = load, .save = save};
     struct wire_out o;
+    uint8_t boot_line;
     core_init(&n->core, &port, 0, CORE_POWER_ON, 0, 0);
+    while (core_take(&n->core, &boot_line))
+        ;
     wire_begin(&o, 1, WIRE_REQUEST_MOST);
     wire_word(&o, "save");
     if (!wire_end(&o)) return;

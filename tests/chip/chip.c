@@ -18,13 +18,14 @@
 #define VECTOR_STEP    11 /* ATmega328P data sheet, 'Interrupt Vectors', counted from 0 */
 #define VECTOR_RECEIVE 18
 #define MCUSR_ADDRESS  0x54
+#define SP_ADDRESS     0x5d
 #define EXTERNAL_RESET 0x02
 #define RAM_FIRST      0x100
 #define RAM_LAST       0x8ff
 #define PAINT          0xc5
 #define IN_FLIGHT      4096
 
-enum place { HEAD, QUEUE, RUN_SIZE, AT, EVERY, PART, MORE, STEPS, LAST, POSITION, PLACES };
+enum place { HEAD, QUEUE, RUN_SIZE, AT, EVERY, PART, MORE, STEPS, LAST, PLACES };
 
 struct chip {
     struct board base;
@@ -41,7 +42,7 @@ struct chip {
     bool step, dir;
     int64_t rose, fell, dir_changed, match, receive_due, step_entered;
     struct chip_seen seen;
-    int64_t sent_before;
+    int64_t sent_before, last_in;
     void (*on_pin)(void *, const struct pin_change *);
     void *on_pin_arg;
     void (*on_byte)(void *, uint8_t);
@@ -195,6 +196,7 @@ static void on_receive_running(avr_irq_t *irq, uint32_t value, void *param)
     if (!value) return;
     int64_t late = cycle_of(c) - c->receive_due + RESPONSE_CYCLES;
     c->seen.received++;
+    c->last_in = cycle_of(c);
     if (late > c->seen.receive_most) c->seen.receive_most = late;
 }
 
@@ -287,11 +289,6 @@ static void note_runs(struct chip *c)
     }
 }
 
-int32_t chip_position(struct board *b)
-{
-    return (int32_t)peek(of(b), (uint16_t)(of(b)->core + of(b)->places[POSITION]), 4);
-}
-
 uint16_t chip_symbol(const char *name)
 {
     char line[256], symbol[200];
@@ -321,13 +318,16 @@ static void read_layout(struct chip *c)
 
 void chip_paint(struct board *b)
 {
-    memset(of(b)->avr->data + chip_symbol("_end"), PAINT, RAM_LAST + 1u - chip_symbol("_end"));
+    uint8_t *data = of(b)->avr->data;
+    uint16_t top = (uint16_t)(data[SP_ADDRESS] | data[SP_ADDRESS + 1] << 8), first = chip_symbol("_end");
+    memset(data + first, PAINT, (size_t)(top - first)); /* what is in use stays */
 }
 
 int chip_stack_left(struct board *b)
 {
     int left = 0;
-    for (uint16_t at = chip_symbol("_end"); at <= RAM_LAST && of(b)->avr->data[at] == PAINT; at++)
+    uint16_t first = chip_symbol("_end");
+    while (first + left <= RAM_LAST && of(b)->avr->data[first + left] == PAINT)
         left++;
     return left;
 }
@@ -509,4 +509,9 @@ struct board *board_chip(void)
     board_forget(b);
     chip_see_anew(b);
     return b;
+}
+
+int64_t chip_last_in(struct board *b)
+{
+    return of(b)->last_in;
 }

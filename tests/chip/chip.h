@@ -37,7 +37,6 @@ void chip_see_anew(struct board *);
 void *chip_avr(struct board *); /* avr_t */
 
 uint16_t chip_symbol(const char *name); /* address in RAM, or byte address in flash */
-int32_t chip_position(struct board *);  /* as it stands in the chip's memory */
 bool chip_pin(struct board *, char port, uint8_t bit);
 bool chip_is_output(struct board *, char port, uint8_t bit);
 /* Fills what lies between the variables and the stack; how many bytes of it are untouched. */
@@ -47,6 +46,7 @@ int chip_stack_left(struct board *);
 void chip_reset_by(struct board *, uint8_t cause);
 /* Executes one instruction, or sleeps until the next event. */
 void chip_step(struct board *);
+int64_t chip_last_in(struct board *); /* cycle at which the last byte was received */
 /* Bytes that are on their way to the chip, not received yet. */
 size_t chip_waiting(struct board *);
 /* The two parameter slots and all else: 1024 bytes, to be read or written. */

@@ -49,8 +49,9 @@ static void note_runs(struct here *h)
     const struct core *c = native_rail_core(h->rail);
     for (; h->head != c->head; h->head++) {
         const struct core_run *r = &c->queue[h->head & (CORE_QUEUE - 1)];
-        board_note_run(&h->base,
-                       &(struct run_words){r->at, r->every, r->part, r->more, r->steps, (uint32_t)r->last});
+        board_note_run(&h->base, &(struct run_words){(uint32_t)r->high << 16 | r->low,
+                                                     (uint32_t)r->far << 16 | r->every, r->part, r->more,
+                                                     r->steps, (uint32_t)r->last});
     }
 }
 

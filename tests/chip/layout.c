@@ -5,7 +5,6 @@
 
 const uint16_t layout[] = {
     offsetof(struct core, head),     offsetof(struct core, queue),     sizeof(struct core_run),
-    offsetof(struct core_run, at),   offsetof(struct core_run, every), offsetof(struct core_run, part),
+    offsetof(struct core_run, low),  offsetof(struct core_run, every), offsetof(struct core_run, part),
     offsetof(struct core_run, more), offsetof(struct core_run, steps), offsetof(struct core_run, last),
-    offsetof(struct core, position),
 };

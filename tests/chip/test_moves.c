@@ -93,7 +93,9 @@ static void one_move(struct board **two, struct tally *t)
         int64_t net = two[k]->net - two[k]->edges * (distance < 0 ? -1 : 1);
         board_live_us(two[k], ms[k] * 1000);
         struct board_state s = board_state(two[k]);
-        assert_int_equal(s.phase, 0);
+        if (s.phase)
+            fail_msg("%s: move %lld, %s (%ld ms): phase %ld", two[k]->ops->name, (long long)t->moves, words,
+                     ms[k], s.phase);
         assert_int_equal(s.position, before.position + distance);
         assert_int_equal(s.position, s.target);
         assert_int_equal(two[k]->net - net, distance);

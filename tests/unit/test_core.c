@@ -939,7 +939,10 @@ static void a_queue_that_runs_dry_is_an_alarm(void **state)
     struct core c;
     uint32_t now = 0, due;
     int32_t edges = 0;
+    uint8_t boot_line;
     core_init(&c, &(struct core_port){0}, 1, CORE_POWER_ON, 0, now);
+    while (core_take(&c, &boot_line)) /* it answers nothing before that has left */
+        ;
     c.settings_good = true; /* no storage here */
     c.phase = WIRE_REST;
     for (const char *p = rig_line(1, "jog 3000 0"); *p; p++)
