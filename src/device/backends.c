@@ -5,6 +5,7 @@
 
 #include "device/axis_hand.h"
 #include "device/axis_rail.h"
+#include "device/camera_folder.h"
 #include "device/link_mem.h"
 #include "device/link_pty.h"
 #include "device/link_serial.h"
@@ -16,6 +17,13 @@ static int open_camera_sim(const struct backend_env *env, struct camera **out, s
 {
     if (!env->camera_sim) return fail(why, E_STATE, "camera: no simulated world to photograph here");
     return camera_sim_open(env->camera_sim, out, why);
+}
+
+static int open_camera_folder(const struct backend_env *env, struct camera **out, struct err *why)
+{
+    const struct camera_folder_opts opts = {
+        .spec = &env->bench->camera, .sched = env->sched, .person = env->person, .eyes = env->eyes};
+    return camera_folder_open(&opts, out, why);
 }
 
 static int open_link_mem(const struct backend_env *env, struct link **out, struct err *why)
@@ -73,6 +81,7 @@ static int open_axis_hand(const struct backend_env *env, struct axis **out, stru
 
 static const struct camera_backend cameras[] = {
     {"simulated", true, open_camera_sim},
+    {"folder", false, open_camera_folder},
 };
 
 static const struct axis_backend axes[] = {

@@ -9,6 +9,7 @@
 #include "device/axis.h"
 #include "device/camera.h"
 #include "device/camera_sim.h"
+#include "device/folder_watch.h"
 #include "device/link.h"
 #include "device/person.h"
 #include "firmware/native/native.h"
@@ -25,10 +26,11 @@ struct backend_env {
     struct link *(*wrap_link)(void *arg, struct link *);
     void *wrap_arg;
     int64_t speed_counts_per_s, accel_counts_per_s2, start_counts_per_s;
-    const struct person *person; /* who turns a knob, and is told what to do; NULL: nobody */
-    int64_t take_up_counts;      /* of a knob: how far before a place it is come to from */
-    bool asks_surely;            /* of a knob: an answer will be needed */
-    bool frame_answers;          /* of a knob: a frame that comes says that it was turned */
+    const struct folder_eyes *eyes; /* of a folder; NULL: inotify */
+    const struct person *person;    /* who turns a knob, and is told what to do; NULL: nobody */
+    int64_t take_up_counts;         /* of a knob: how far before a place it is come to from */
+    bool asks_surely;               /* of a knob: an answer will be needed */
+    bool frame_answers;             /* of a knob: a frame that comes says that it was turned */
 };
 
 struct camera_backend {

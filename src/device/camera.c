@@ -113,6 +113,11 @@ int camera_preview(struct camera *c, uint8_t **jpeg_out, int64_t *bytes_out, str
     return c->ops->preview(c, jpeg_out, bytes_out, why);
 }
 
+void camera_remind(struct camera *c, uint64_t token, const struct camera_memory *m)
+{
+    if (!c->gone && c->ops->remind) c->ops->remind(c, token, m);
+}
+
 void camera_close(struct camera *c)
 {
     if (c) c->ops->close(c);

@@ -72,6 +72,13 @@ struct camera_event {
     struct err why; /* FAILED, GONE, REMARK; FETCHED when the transfer failed: it may be asked for again */
 };
 
+/* What the record of an earlier run says of a token. */
+struct camera_memory {
+    int64_t triggered_wall_us;
+    const char *object_name; /* "": it had not come so far */
+    int64_t object_bytes;
+};
+
 struct camera;
 
 struct camera_ops {
@@ -97,6 +104,8 @@ struct camera_ops {
     /* The objects that it holds for the token; NULL: cannot. */
     int (*held)(struct camera *, uint64_t token, struct camera_object *out, int32_t most, int32_t *count_out,
                 struct err *);
+    /* Before a recount in a later run, for a camera that keeps nothing in mind itself. NULL: needs none. */
+    void (*remind)(struct camera *, uint64_t token, const struct camera_memory *);
 };
 
 /* A backend starts with this. `notice` is called, on the owner's thread, when next_event has something. */
@@ -125,6 +134,7 @@ int camera_recount(struct camera *, uint64_t token, int32_t *objects_out, struct
 int camera_held(struct camera *, uint64_t token, struct camera_object *out, int32_t most, int32_t *count_out,
                 struct err *);
 int camera_preview(struct camera *, uint8_t **jpeg_out, int64_t *bytes_out, struct err *);
+void camera_remind(struct camera *, uint64_t token, const struct camera_memory *);
 void camera_close(struct camera *); /* NULL is fine */
 
 #endif

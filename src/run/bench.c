@@ -218,6 +218,7 @@ static int open_devices(struct rig *r, const struct rig_opts *o, const struct ca
                               .start_counts_per_s =
                                   o->bench->axis.start_nm_per_s ? motion.start_counts_per_s : 0,
                               .person = &r->stage->person,
+                              .eyes = o->eyes,
                               .take_up_counts = counts_from_nm(o->plan, o->plan->travel.take_up_nm)};
     int rc = camera ? camera->open(&env, &r->camera, why) : E_OK;
     env.asks_surely = r->camera != NULL;
@@ -289,7 +290,7 @@ int bench_open(const struct rig_opts *o, struct rig **out, struct err *why)
     const struct axis_backend *axis;
     int rc = E_OK;
     if (!o->no_camera)
-        rc = backend_camera(o->virtual_clock ? "simulated" : o->bench->camera.kind, &camera, why);
+        rc = backend_camera(o->virtual_clock && !o->eyes ? "simulated" : o->bench->camera.kind, &camera, why);
     if (!rc) rc = backend_axis(o->bench->axis.kind, &axis, why);
     if (rc) return rc;
     struct rig *r = mem_new(1, sizeof *r, why);

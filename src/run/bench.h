@@ -19,6 +19,7 @@
 #include "device/axis.h"
 #include "device/camera.h"
 #include "device/camera_sim.h"
+#include "device/folder_watch.h"
 #include "device/person.h"
 #include "image/measure.h"
 #include "sim/world.h"
@@ -37,12 +38,12 @@ struct rig_opts {
     const struct job *job;
     const struct plan *plan;
     uint64_t seed;
-    bool virtual_clock; /* and the world in place of every device, whatever the bench file says */
-    int64_t start_us;   /* virtual clock: what it shows when the bench opens */
-    int workers;        /* 0: one for each core, at most 8 */
-    bool no_camera;     /* the axis alone; rig->camera is NULL */
-    const struct person
-        *person; /* for knobs and the like; NULL: nobody. On the virtual clock one is played */
+    bool virtual_clock;             /* and the world in place of every device, whatever the bench file says */
+    int64_t start_us;               /* virtual clock: what it shows when the bench opens */
+    int workers;                    /* 0: one for each core, at most 8 */
+    bool no_camera;                 /* the axis alone; rig->camera is NULL */
+    const struct person *person;    /* at knobs; NULL: nobody. On the virtual clock one is played */
+    const struct folder_eyes *eyes; /* tests: the folder camera, also on the virtual clock, sees by these */
     bool quiet_world;
     bool silent_shutter;
     struct rig_times times;

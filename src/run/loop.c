@@ -444,10 +444,12 @@ static void advance(struct loop *l)
 
 /* ---- events */
 
-/* Nobody is kept waiting once the run is to end: a turn under way is not waited for. */
+/* Nobody is kept waiting once the run is to end: neither for a turn under way, nor for a frame that others are
+ * to take. */
 static void let_person_go(struct loop *l)
 {
     bool turning = l->lane == LANE_TAKING_UP || l->lane == LANE_MOVING;
+    take_unanswered_end(l, "the run was paused");
     if (!by_person(l) || !turning || l->axis_bad) return;
     l->axis_bad = true; /* it stops because we said so: nothing to be told */
     stop_axis(l);

@@ -98,7 +98,9 @@ static void forget_files(struct left *x)
 static int ask_camera(struct left *x, struct err *why)
 {
     const uint64_t token = exposure_token(x->mark, x->row);
+    const struct camera_memory memory = {x->row->triggered_at_us, x->row->object_name, x->row->object_bytes};
     x->named = false;
+    camera_remind(x->rig->camera, token, &memory);
     int rc = camera_recount(x->rig->camera, token, &x->object_count, why);
     if (rc || x->object_count <= 0) return rc;
     int32_t listed = -1;

@@ -99,11 +99,11 @@ static int shoot(const struct shoot_job *s, const struct shoot_opts *o, struct r
 }
 
 static int create(const struct shoot_job *s, const struct shoot_opts *o, uint64_t seed, int64_t wall_us,
-                  struct store **store, int64_t *plan_id, struct err *why)
+                  bool simulated, struct store **store, int64_t *plan_id, struct err *why)
 {
     struct stack_info info = {.kind = STACK_PLANNED,
                               .order = ORDER_NEAR_FIRST,
-                              .simulated = true,
+                              .simulated = simulated,
                               .seed = seed,
                               .bench_text = s->job.bench_text,
                               .job_text = s->job.job_text,
@@ -128,7 +128,8 @@ int shoot_new(const struct shoot_job *s, const struct shoot_opts *o, struct run_
                   o->dir);
     if (!rc) rc = open_rig(s, o, seed, o->virtual_clock, 0, &rig, why);
     if (rc) return rc;
-    rc = create(s, o, seed, sched_wall_us(rig->sched), &store, &plan_id, why);
+    const bool simulated = rig->world && !(camera_caps(rig->camera) & CAMERA_OTHERS_FIRE);
+    rc = create(s, o, seed, sched_wall_us(rig->sched), simulated, &store, &plan_id, why);
     if (rc) {
         bench_close(rig);
         return rc;
@@ -215,7 +216,11 @@ static int job_of_stack(const struct stack_info *info, const char *job_path, str
     if (!info->job_text || !info->bench_text)
         return fail(why, E_INPUT, "%s: keeps no job, so there is nothing to go on with", info->name);
     int rc = job_parse(info->job_text, job_path ? job_path : "the stack's job", &out->job, why);
-    if (!rc) rc = bench_parse(info->bench_text, "the stack's bench", &out->bench, why);
+    /* a folder that the bench names is seen from where its file stood */
+    const bool there = job_path && out->job.bench_path[0];
+    if (!rc)
+        rc = bench_parse(info->bench_text, there ? out->job.bench_path : "the stack's bench", &out->bench,
+                         why);
     if (!rc) rc = make_plan(out, why);
     if (rc) shoot_job_clear(out);
     return rc;
@@ -232,7 +237,8 @@ static int plan_of_stack(struct store *store, struct rig *rig, const struct shoo
 static int say_where(const struct shoot_job *s, const char *job_path, int rc, struct err *why)
 {
     struct err first = *why;
-    if (rc != E_INPUT || job_path || !s->job.scene.picture[0]) return rc;
+    const bool relative = s->bench.camera.folder[0] && s->bench.camera.folder[0] != '/';
+    if (rc != E_INPUT || job_path || !(s->job.scene.picture[0] || relative)) return rc;
     return fail(why, E_INPUT, "%.380s; or say with --job where the job file is", first.text);
 }
 

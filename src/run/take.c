@@ -303,6 +303,27 @@ void take_unfired_end(struct loop *l, const char *reason)
     }
 }
 
+static bool others_fire(const struct loop *l)
+{
+    return camera_caps(l->rig->camera) & CAMERA_OTHERS_FIRE;
+}
+
+void take_unanswered_end(struct loop *l, const char *reason)
+{
+    char text[128];
+    int32_t held;
+    if (!others_fire(l)) return;
+    snprintf(text, sizeof text, "not taken: %.110s", reason);
+    take_unfired_end(l, reason);
+    for (int i = 0; i < LOOP_FRAMES_MOST; i++) {
+        struct take *t = &l->takes[i];
+        if (t->stage != TAKE_FIRED || t->object_count) continue;
+        camera_recount(l->rig->camera, t->token, &held, NULL); /* nothing comes of it any more */
+        t->blameless = true;
+        fail_take(l, t, EXPOSURE_FAILED, text);
+    }
+}
+
 static int by_value(const void *a, const void *b)
 {
     double x = *(const double *)a, y = *(const double *)b;
@@ -363,6 +384,7 @@ static void begun(struct loop *l, struct take *t, const struct job_work *j)
     t->row = j->row;
     t->stage = TAKE_READY;
     if (l->halted || l->axis.phase != AXIS_REST) take_unfired_end(l, "the bench was halted");
+    if (l->pausing && others_fire(l)) take_unfired_end(l, "the run was paused");
 }
 
 static void own_work_done(struct loop *l, struct take *t, const struct job_work *j)
