@@ -2,8 +2,10 @@
 #include "tests/support/test.h"
 
 #include "base/mem.h"
+#include "device/camera_folder.h"
 #include "device/camera_sim.h"
 #include "image/decode.h"
+#include "tests/support/other_program.h"
 
 struct subject {
     struct sched *sched;
@@ -11,6 +13,7 @@ struct subject {
     struct bench bench;
     struct scene_spec scene;
     struct camera *camera;
+    struct other_program other; /* fires a camera of kind folder */
     bool noticed;
 };
 
@@ -66,9 +69,29 @@ static void open_camera(struct subject *s, struct camera_sim_opts opts)
     s->camera->notice_arg = s;
 }
 
+/* One whose files another program puts into a folder. */
+static void open_folder(struct subject *s)
+{
+    static int opened;
+    char name[32];
+    struct err why = {0};
+    snprintf(name, sizeof name, "in-%d", opened++);
+    other_open(&s->other, name);
+    s->other.sched = s->sched;
+    s->other.world = s->world;
+    s->other.lag_us = 50000;
+    s->other.exposure_us = 250000;
+    snprintf(s->bench.camera.folder, sizeof s->bench.camera.folder, "%s", s->other.dir);
+    const struct camera_folder_opts o = {.spec = &s->bench.camera, .sched = s->sched, .eyes = &s->other.eyes};
+    if (camera_folder_open(&o, &s->camera, &why)) fail_msg("%s", why.text);
+    s->camera->notice = on_notice;
+    s->camera->notice_arg = s;
+}
+
 static void close_all(struct subject *s)
 {
     camera_close(s->camera);
+    other_close(&s->other);
     world_free(s->world);
     sched_free(s->sched);
 }
@@ -96,6 +119,7 @@ static struct camera_event next(struct subject *s, int64_t until_us)
 static struct camera_event expect(struct subject *s, enum camera_event_kind kind, uint64_t token)
 {
     struct camera_event ev = next(s, sched_now_us(s->sched) + 60000000);
+    if (ev.kind == CAMERA_REMARK || ev.kind == CAMERA_FAILED) print_message("%s\n", ev.why.text);
     assert_int_equal(ev.kind, kind);
     assert_int_equal(ev.token, token);
     return ev;
@@ -105,14 +129,24 @@ static struct camera_event expect(struct subject *s, enum camera_event_kind kind
 struct row {
     const char *name;
     struct camera_sim_opts opts;
+    bool folder;
 };
 static const struct row rows[] = {
-    {"says when it has exposed", {0}},
-    {"has a silent shutter", {.silent_shutter = true}},
-    {"renders with eight threads", {.render_threads = 8}},
-    {"is slow", {.object_ready_us = 2500000, .transfer_us = 9000000}},
+    {"says when it has exposed", {0}, false},
+    {"has a silent shutter", {.silent_shutter = true}, false},
+    {"renders with eight threads", {.render_threads = 8}, false},
+    {"is slow", {.object_ready_us = 2500000, .transfer_us = 9000000}, false},
+    {"is fired by others", {0}, true},
 };
 #define ROWS (sizeof rows / sizeof *rows)
+
+static void open_row(struct subject *s, const struct row *r)
+{
+    if (r->folder)
+        open_folder(s);
+    else
+        open_camera(s, r->opts);
+}
 
 static struct camera_event expect_exposure(struct subject *s, uint64_t token)
 {
@@ -130,7 +164,7 @@ static void a_frame_comes_in_the_order_of_the_contract(void **state)
         struct subject s;
         struct camera_facts facts;
         open_world(&s);
-        open_camera(&s, rows[i].opts);
+        open_row(&s, &rows[i]);
         assert_int_equal(camera_describe(s.camera, &facts, NULL), 0);
         ready(&s);
         for (uint64_t token = 1; token <= 3; token++) {
@@ -147,6 +181,56 @@ static void a_frame_comes_in_the_order_of_the_contract(void **state)
             mem_free(got.bytes);
         }
         assert_int_equal(next(&s, sched_now_us(s.sched) + 60000000).kind, CAMERA_NOTHING);
+        close_all(&s);
+    }
+}
+
+static void what_is_held_is_told_by_the_token(void **state)
+{
+    (void)state;
+    for (size_t i = 0; i < ROWS; i++) {
+        struct subject s;
+        struct camera_object objects[FRAME_FILES_MOST];
+        int32_t count;
+        open_world(&s);
+        open_row(&s, &rows[i]);
+        ready(&s);
+        for (uint64_t token = 5; token <= 6; token++) {
+            assert_int_equal(camera_trigger(s.camera, token, NULL), 0);
+            expect_exposure(&s, token);
+        }
+        for (uint64_t token = 5; token <= 6; token++) {
+            assert_int_equal(camera_recount(s.camera, token, &count, NULL), 0);
+            assert_int_equal(count, 1);
+            assert_int_equal(camera_held(s.camera, token, objects, FRAME_FILES_MOST, &count, NULL), 0);
+            assert_int_equal(count, 1);
+            assert_int_equal(camera_fetch(s.camera, token, &objects[0], NULL), 0);
+            struct camera_event got = expect(&s, CAMERA_FETCHED, token);
+            assert_int_equal(got.byte_count, objects[0].bytes);
+            mem_free(got.bytes);
+        }
+        close_all(&s);
+    }
+}
+
+/* Asked in the middle of an exposure, or of the wait for others, it is over. */
+static void a_recount_ends_the_exposure(void **state)
+{
+    (void)state;
+    for (size_t i = 0; i < ROWS; i++) {
+        struct subject s;
+        int32_t count = 9;
+        if (!rows[i].folder) continue; /* the simulated one is asked after a silence: below */
+        open_world(&s);
+        open_row(&s, &rows[i]);
+        s.other.idle_at = 1;
+        ready(&s);
+        assert_int_equal(camera_trigger(s.camera, 1, NULL), 0);
+        assert_int_equal(next(&s, sched_now_us(s.sched) + 5000000).kind, CAMERA_NOTHING);
+        assert_int_equal(camera_recount(s.camera, 1, &count, NULL), 0);
+        assert_int_equal(count, 0);
+        assert_int_equal(camera_trigger(s.camera, 2, NULL), 0);
+        expect_exposure(&s, 2);
         close_all(&s);
     }
 }
@@ -183,7 +267,7 @@ static void one_thing_at_a_time(void **state)
         struct err why;
         struct camera_object none = {.name = "nothing"};
         open_world(&s);
-        open_camera(&s, rows[i].opts);
+        open_row(&s, &rows[i]);
         assert_int_equal(camera_trigger(s.camera, 1, &why), E_STATE); /* not armed */
         ready(&s);
         assert_int_equal(camera_trigger(s.camera, 0, &why), E_STATE); /* no token */
@@ -385,6 +469,8 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_frame_comes_in_the_order_of_the_contract),
+        cmocka_unit_test(what_is_held_is_told_by_the_token),
+        cmocka_unit_test(a_recount_ends_the_exposure),
         cmocka_unit_test(times_are_those_declared),
         cmocka_unit_test(one_thing_at_a_time),
         cmocka_unit_test(settings_are_checked),
