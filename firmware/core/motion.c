@@ -269,8 +269,9 @@ static void fill(struct core *c, uint8_t most)
 void motion_fill(struct core *c)
 {
     fill(c, CORE_QUEUE);
-    if (c->running && c->plan.left &&
-        c->head == c->tail) { /* the slots did not add up: never go on in doubt */
+    /* The slots did not add up: never go on in doubt. `running` last, for the tick may end the move here, and
+     * says why itself. */
+    if (c->head == c->tail && c->plan.left && c->running) {
         c->ended_by = WIRE_UNDERRUN;
         c->running = false;
     }

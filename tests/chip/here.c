@@ -12,6 +12,7 @@ struct here {
     struct native_rail *rail;
     unsigned open;
     uint8_t head;
+    bool in_edge; /* the core is in its tick: it looks by itself */
 };
 
 static struct here *of(struct board *b)
@@ -22,7 +23,9 @@ static struct here *of(struct board *b)
 static void on_edge(void *arg, int64_t at_ns, int dir)
 {
     struct here *h = arg;
+    h->in_edge = true;
     board_note_edge(&h->base, at_ns * CYCLES_US / 1000, dir);
+    h->in_edge = false;
 }
 
 static void on_switches(void *arg, bool *near_pressed, bool *far_pressed)
@@ -79,7 +82,7 @@ static void send(struct board *b, const char *bytes, size_t count)
 static void inputs(struct board *b, unsigned open)
 {
     of(b)->open = open;
-    native_rail_look(of(b)->rail);
+    if (!of(b)->in_edge) native_rail_look(of(b)->rail);
 }
 
 static unsigned outputs(struct board *b)
