@@ -25,7 +25,7 @@
 #define PAINT          0xc5
 #define IN_FLIGHT      4096
 
-enum place { HEAD, QUEUE, RUN_SIZE, AT, EVERY, PART, MORE, STEPS, LAST, PLACES };
+enum place { HEAD, QUEUE, RUN_SIZE, AT, EVERY, PART, MORE, STEPS, LAST, SHUTTER_AT, PLACES };
 
 struct chip {
     struct board base;
@@ -514,4 +514,10 @@ struct board *board_chip(void)
 int64_t chip_last_in(struct board *b)
 {
     return of(b)->last_in;
+}
+
+void chip_poke_late_shutter(struct board *b)
+{
+    struct chip *c = of(b);
+    c->avr->data[c->core + c->places[SHUTTER_AT] + 3] ^= 0x40; /* 2^30 ticks: 9 minutes */
 }

@@ -51,6 +51,8 @@ int64_t chip_last_in(struct board *); /* cycle at which the last byte was receiv
 size_t chip_waiting(struct board *);
 /* The two parameter slots and all else: 1024 bytes, to be read or written. */
 uint8_t *chip_eeprom(struct board *);
+/* Makes the core believe that the shutter is to stay pressed for minutes yet. */
+void chip_poke_late_shutter(struct board *);
 /* Called whenever an output changes. */
 void chip_on_pin(struct board *, void (*call)(void *arg, const struct pin_change *), void *arg);
 /* Bytes leave for `call` instead of for `heard`. */
