@@ -90,7 +90,7 @@ void folder_list_clear(struct folder_list *l)
 
 struct folder_file *folder_list_find(struct folder_list *l, const char *name)
 {
-    struct folder_file key;
+    struct folder_file key = {0};
     if (!l->count || snprintf(key.name, sizeof key.name, "%s", name) >= (int)sizeof key.name) return NULL;
     return bsearch(&key, l->files, (size_t)l->count, sizeof *l->files, by_name);
 }

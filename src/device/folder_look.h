@@ -26,8 +26,8 @@ typedef void folder_read_fn(void *arg, uint8_t *bytes, size_t count,
 
 struct folder_look;
 
-int folder_look_new(struct sched *, const struct folder_watch *, folder_looked_fn *, folder_read_fn *,
-                    void *arg, struct folder_look **out, struct err *);
+int folder_look_new(struct sched *sched, const struct folder_watch *watch, folder_looked_fn *looked,
+                    folder_read_fn *read, void *arg, struct folder_look **out, struct err *why);
 void folder_look_free(struct folder_look *); /* waits for the thread; NULL is fine */
 
 bool folder_look_busy(const struct folder_look *);

@@ -36,8 +36,8 @@ struct folder_eyes {
 struct folder_watch;
 
 /* E_INPUT: no such folder; E_STATE: another run watches it, with that one's name. `eyes` may be NULL. */
-int folder_watch_open(struct sched *, const char *path, const struct folder_eyes *, folder_seen_fn *,
-                      void *arg, struct folder_watch **out, struct err *);
+int folder_watch_open(struct sched *sched, const char *path, const struct folder_eyes *eyes,
+                      folder_seen_fn *seen, void *arg, struct folder_watch **out, struct err *why);
 void folder_watch_close(struct folder_watch *); /* NULL is fine */
 
 bool folder_watch_there(const struct folder_watch *); /* the folder is still what its path leads to */

@@ -444,8 +444,8 @@ static void advance(struct loop *l)
 
 /* ---- events */
 
-/* Nobody is kept waiting once the run is to end: neither for a turn under way, nor for a frame that others are
- * to take. */
+/* Nobody is kept waiting once the run is to end: neither for a turn under way, nor for a frame that others
+ * are to take. */
 static void let_person_go(struct loop *l)
 {
     bool turning = l->lane == LANE_TAKING_UP || l->lane == LANE_MOVING;
