@@ -6,6 +6,7 @@
 #include "base/json.h"
 #include "base/units.h"
 #include "cmd.h"
+#include "cmd_axis_keys.h"
 #include "cmd_length.h"
 #include "cmd_person.h"
 #include "run/axis_session.h"
@@ -16,6 +17,7 @@
 
 static const struct option_row options[] = {
     {"home", NULL, "go, jog, park: let the axis find its zero first"},
+    {"save", NULL, "keys: the controller keeps all of them over a power cut"},
     {"times", "N", "watch: so many lines, then end"},
     {NULL, NULL, NULL},
 };
@@ -25,6 +27,8 @@ struct axis_call {
     struct axis_session *session;
     const char *action;
     int64_t length_nm;              /* go, jog, set */
+    struct axis_key_wish wish;      /* keys */
+    bool wishes;                    /* there is one */
     bool from_known, counts_run_on; /* the same zero before and after */
     int64_t from_counts;
 };
@@ -129,6 +133,7 @@ static void text(FILE *out, const json_t *r)
         fprintf(out, "moved %+.4g um; ", json_get_number(r, "moved_um"));
     text_state(out, r);
     if (!strcmp(json_get_text(r, "action"), "show")) text_limits(out, r);
+    axis_keys_text(out, r);
 }
 
 /* ---- the actions */
@@ -169,6 +174,11 @@ static int run_set(struct axis_call *a, json_t *out, struct err *why)
     return axis_session_here(a->session, a->length_nm, why);
 }
 
+static int run_keys(struct axis_call *a, json_t *out, struct err *why)
+{
+    return axis_keys_run(a->session, a->wishes ? &a->wish : NULL, cmd_flag(a->cmd, "save"), out, why);
+}
+
 static void on_key(void *arg)
 {
     struct axis_call *a = arg;
@@ -204,9 +214,9 @@ static int run_watch(struct axis_call *a, json_t *out, struct err *why)
 }
 
 static const struct action actions[] = {
-    {"show", false, false, run_show},   {"home", false, true, run_home}, {"go", true, true, run_go},
-    {"jog", true, true, run_jog},       {"park", false, true, run_park}, {"set", true, false, run_set},
-    {"watch", false, false, run_watch},
+    {"show", false, false, run_show},   {"home", false, true, run_home},  {"go", true, true, run_go},
+    {"jog", true, true, run_jog},       {"park", false, true, run_park},  {"set", true, false, run_set},
+    {"watch", false, false, run_watch}, {"keys", false, false, run_keys},
 };
 
 static int find_action(const char *name, const struct action **out, struct err *why)
@@ -216,7 +226,7 @@ static int find_action(const char *name, const struct action **out, struct err *
             *out = &actions[i];
             return E_OK;
         }
-    return fail(why, E_INPUT, "axis %.40s: say show, home, go, jog, park, set or watch", name);
+    return fail(why, E_INPUT, "axis %.40s: say show, home, go, jog, park, set, watch or keys", name);
 }
 
 /* ---- all of it */
@@ -242,13 +252,17 @@ static int work(struct axis_call *a, const struct action *act, json_t *out, stru
 
 static int check_operands(struct axis_call *a, const struct action *act, const char **job, struct err *why)
 {
-    const int job_at = act->takes_length ? 2 : 1;
+    const char *second = cmd_operand(a->cmd, 1);
+    a->wishes = act->run == run_keys && second && strchr(second, '=');
+    const int job_at = act->takes_length || a->wishes ? 2 : 1;
+    int rc = a->wishes ? axis_keys_parse(second, &a->wish, why) : E_OK;
+    if (rc) return rc;
     *job = cmd_operand(a->cmd, job_at);
     if (act->takes_length) {
         if (!cmd_operand(a->cmd, 1))
             return fail(why, E_INPUT, "axis %s needs %s, e.g. 3.4mm", act->name,
                         act->run == run_jog ? "a distance" : "a position");
-        int rc = cmd_length(act->name, cmd_operand(a->cmd, 1), &a->length_nm, why);
+        rc = cmd_length(act->name, cmd_operand(a->cmd, 1), &a->length_nm, why);
         if (rc) return rc;
     }
     if (cmd_operand(a->cmd, job_at + 1))
@@ -286,7 +300,7 @@ static int run(struct cmd *c, struct err *why)
 
 const struct verb verb_axis = {
     .name = "axis",
-    .operands = "ACTION [LENGTH] [JOB]",
+    .operands = "ACTION [LENGTH | NAME=N] [JOB]",
     .least = 1,
     .most = 3,
     .summary = "move the axis by hand, or see where it stands",
@@ -298,7 +312,9 @@ const struct verb verb_axis = {
         "  jog -20um     by that distance, also where the position is unknown\n"
         "  park          to the near end, as far from the subject as it goes\n"
         "  set 3.4mm     moves nothing: the place where it stands is called so until the next home\n"
-        "  watch         a line a second, until Enter or Ctrl-C\n\n"
+        "  watch         a line a second, until Enter or Ctrl-C\n"
+        "  keys          what its controller keeps by itself: speeds, switches, which way the motor turns\n"
+        "  keys NAME=N   sets one of these; with --save all are kept over a power cut, else until then\n\n"
         "Positions grow away from the camera, deeper into the subject; a length has its unit, mm or um. "
         "What\n"
         "moves says so first. An axis that has not found its zero since it was switched on can only jog. A\n"

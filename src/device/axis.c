@@ -96,6 +96,19 @@ int axis_drop(struct axis *ax, struct err *why)
     return ax->ops->drop(ax, why);
 }
 
+int axis_key(struct axis *ax, enum axis_key_do what, int key, int32_t value, struct err *why)
+{
+    if (!ax->ops->key) return cannot(ax, why, "keep parameters");
+    return ax->ops->key(ax, what, key, value, why);
+}
+
+struct axis_key_state axis_key_look(const struct axis *ax)
+{
+    struct axis_key_state out = {0};
+    if (ax->ops->key_look) ax->ops->key_look(ax, &out);
+    return out;
+}
+
 void axis_close(struct axis *ax)
 {
     if (ax) ax->ops->close(ax);

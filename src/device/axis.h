@@ -42,6 +42,17 @@ struct axis_slot {
 
 enum axis_hold { AXIS_HOLD_NOT, AXIS_HOLD_REDUCED, AXIS_HOLD_FULL }; /* motor current at rest */
 
+/* Parameters that the axis keeps by itself; which there are is the axis' business (the rail: enum wire_key).
+ */
+enum axis_key_do { AXIS_KEY_READ, AXIS_KEY_SET, AXIS_KEY_SAVE };
+
+/* What became of the last one asked. */
+struct axis_key_state {
+    bool waiting;
+    int32_t value;  /* READ */
+    struct err why; /* refused */
+};
+
 struct axis;
 
 struct axis_ops {
@@ -64,6 +75,8 @@ struct axis_ops {
     int (*move_shaped)(struct axis *, int64_t target_counts, struct err *); /* as move_to, by the shape */
     int (*hold)(struct axis *, enum axis_hold, struct err *);
     int (*drop)(struct axis *, struct err *); /* releases the shutter outputs */
+    int (*key)(struct axis *, enum axis_key_do, int key, int32_t value, struct err *); /* also in alarm */
+    void (*key_look)(const struct axis *, struct axis_key_state *out);
 };
 
 /* A backend starts with this. */
@@ -86,6 +99,9 @@ int axis_shape(struct axis *, const struct axis_slot *, int count, struct err *)
 int axis_move_shaped(struct axis *, int64_t target_counts, struct err *);
 int axis_hold(struct axis *, enum axis_hold, struct err *);
 int axis_drop(struct axis *, struct err *);
+/* One at a time: starts, and `notice` tells when axis_key_look says that it waits no more. */
+int axis_key(struct axis *, enum axis_key_do, int key, int32_t value, struct err *);
+struct axis_key_state axis_key_look(const struct axis *);
 void axis_close(struct axis *); /* NULL is fine */
 
 /* "at rest", "moving", ... for messages. */

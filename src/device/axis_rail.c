@@ -215,6 +215,30 @@ static int rail_drop(struct axis *ax, struct err *why)
     return rail_ask(r, &(struct rail_request){.word = "drop"}, why);
 }
 
+/* Moves nothing, so an alarm is no hindrance: a controller that was never set up is in one. */
+static int rail_key(struct axis *ax, enum axis_key_do what, int key, int32_t value, struct err *why)
+{
+    static const struct rail_request REQUESTS[] = {[AXIS_KEY_READ] = {.word = "read", .args = 1},
+                                                   [AXIS_KEY_SET] = {.word = "set", .args = 2},
+                                                   [AXIS_KEY_SAVE] = {.word = "save"}};
+    struct rail *r = rail_of(ax);
+    struct rail_request q = REQUESTS[what];
+    const bool calm = r->st.phase == AXIS_REST || r->st.phase == AXIS_STOPPED || r->st.phase == AXIS_ALARM;
+    if (!calm || r->look_only || rail_phase_pending(r))
+        return only_at_rest(r, why, "be asked for parameters");
+    if (r->key.waiting) return fail(why, E_STATE, "rail: one parameter at a time");
+    q.arg[0] = key;
+    q.arg[1] = value;
+    int rc = rail_ask(r, &q, why);
+    if (!rc) r->key = (struct axis_key_state){.waiting = true};
+    return rc;
+}
+
+static void rail_key_look(const struct axis *ax, struct axis_key_state *out)
+{
+    *out = ((const struct rail *)ax)->key;
+}
+
 static void rail_close(struct axis *ax)
 {
     if (!ax) return;
@@ -242,6 +266,8 @@ static const struct axis_ops RAIL_OPS = {
     .move_shaped = rail_move_shaped,
     .hold = rail_hold,
     .drop = rail_drop,
+    .key = rail_key,
+    .key_look = rail_key_look,
 };
 
 int axis_rail_open(struct sched *sched, struct link *link, const struct axis_rail_opts *opts,

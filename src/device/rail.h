@@ -38,6 +38,7 @@ struct rail {
     bool halting;          /* until state says that it worked */
     bool look_only;        /* another major version */
     int32_t target_before; /* of the controller, by the last state */
+    struct axis_key_state key;
     sched_id poll_timer;
 };
 

@@ -226,6 +226,23 @@ static const char *refusal_text(const char *reason)
     return "host and controller do not understand each other; are their versions right?";
 }
 
+/* The answer to what rail_key asked. Requests of that kind at the start are not waited for. */
+static bool is_key(const struct rail *r, const struct rail_request *q)
+{
+    return r->key.waiting && (rail_is(q, "read") || rail_is(q, "set") || rail_is(q, "save"));
+}
+
+static void take_key(struct rail *r, const struct rail_request *q, struct rail_reply *reply)
+{
+    r->key.waiting = false;
+    if (!reply->ok)
+        fail(&r->key.why, strcmp(reply->reason, "range") ? E_STATE : E_INPUT,
+             "rail: the controller refused %s (%s): %s", q->word, reply->reason, refusal_text(reply->reason));
+    else if (rail_is(q, "read") && !wire_next_int(&reply->in, &r->key.value))
+        fail(&r->key.why, E_IO, "rail: the controller gave no number for parameter %d", (int)q->arg[0]);
+    notice(r);
+}
+
 static void take_refusal(struct rail *r, const struct rail_request *q, const char *reason)
 {
     if (r->halting && rail_moves(q)) return;
@@ -252,7 +269,9 @@ static void on_answered(void *arg, const struct rail_request *q, struct rail_rep
     struct rail *r = arg;
     r->asked = false;
     if (r->queued) rail_pop(r);
-    if (!reply->ok) {
+    if (is_key(r, q)) {
+        take_key(r, q, reply);
+    } else if (!reply->ok) {
         take_refusal(r, q, reply->reason);
     } else if (rail_is(q, "state")) {
         take_state(r, reply);
@@ -298,6 +317,8 @@ static void on_rebooted(void *arg)
     r->asked = false;
     r->lost = false;
     r->started = false;
+    if (r->key.waiting) fail(&r->key.why, E_STATE, "rail: the controller has restarted; ask again");
+    r->key.waiting = false;
     r->st.known = AXIS_UNKNOWN;
     r->st.uncertainty_counts = WIRE_FURTHEST;
     r->st.nonce = rail_line_nonce(r->line);

@@ -242,6 +242,26 @@ int axis_session_clear(struct axis_session *s, struct err *why)
     return fail(why, E_STATE, "%s", was.code ? was.text : "the axis does not leave its alarm");
 }
 
+int axis_session_key(struct axis_session *s, enum axis_key_do what, int key, int32_t *value, struct err *why)
+{
+    struct rig_event ev;
+    const int64_t until = now_us(s) + SHORT_US;
+    int rc = axis_key(s->rig->axis, what, key, *value, why);
+    if (rc) return rc;
+    while (axis_key_look(s->rig->axis).waiting) {
+        if ((rc = look(s, why))) return rc;
+        if (s->state.phase == AXIS_GONE) return say_bad(s, why);
+        bench_wait(s->rig, until, &ev);
+        if (ev.kind == RIG_WISH) return halt_now(s, why);
+        if (ev.kind == RIG_DEADLINE)
+            return fail(why, E_TIMEOUT, "the axis does not answer; look at its power and its cable");
+    }
+    const struct axis_key_state done = axis_key_look(s->rig->axis);
+    if (done.why.code) return fail(why, done.why.code, "%s", done.why.text);
+    if (what == AXIS_KEY_READ) *value = done.value;
+    return E_OK;
+}
+
 bool axis_session_pass(struct axis_session *s, int64_t us)
 {
     struct rig_event ev;

@@ -50,6 +50,9 @@ int axis_session_go(struct axis_session *, int64_t position_nm, struct err *);
 int axis_session_jog(struct axis_session *, int64_t distance_nm, struct err *);
 int axis_session_here(struct axis_session *, int64_t position_nm, struct err *); /* moves nothing */
 
+/* The controller's own parameters; also where it is in alarm because it has none. */
+int axis_session_key(struct axis_session *, enum axis_key_do, int key, int32_t *value, struct err *);
+
 /* Waits so long, or until a wish: true. Keeps `state` up to date. */
 bool axis_session_pass(struct axis_session *, int64_t us);
 
