@@ -1,3 +1,5 @@
+#include <string.h>
+
 #include "cmd_evening.h"
 #include "cmd_person.h"
 #include "cmd_shoot.h"
@@ -6,8 +8,18 @@
 static const struct option_row options[] = {
     {"workers", "N", "threads for rendering and measuring (default: one a core)"},
     {"job", "FILE", "where the job file stood, if it names a picture that is not found from here"},
+    {"doubtful", "WHAT", "shoot_again or ask, where nobody can tell whether it was exposed"},
     {NULL, NULL, NULL},
 };
+
+static int read_doubt(const struct cmd *c, struct shoot_opts *o, struct err *why)
+{
+    const char *word = cmd_text(c, "doubtful");
+    if (!word) return E_OK;
+    o->doubt = !strcmp(word, "ask") ? DOUBT_ASK : DOUBT_SHOOT_AGAIN;
+    if (o->doubt == DOUBT_ASK || !strcmp(word, "shoot_again")) return E_OK;
+    return fail(why, E_INPUT, "--doubtful %s: write shoot_again or ask", word);
+}
 
 static int run(struct cmd *c, struct err *why)
 {
@@ -18,6 +30,7 @@ static int run(struct cmd *c, struct err *why)
         return fail(why, E_INPUT,
                     "--bench: resume goes on with the bench that is kept in the stack; leave it out");
     int rc = cmd_shoot_options(c, &o, why);
+    if (!rc) rc = read_doubt(c, &o, why);
     if (!rc) rc = wishes_listen(why);
     if (rc) return rc;
     const struct person person = cmd_person();
@@ -39,7 +52,9 @@ const struct verb verb_resume = {
     .about =
         "Shoots what is still missing of a stack, by the job and bench that are kept in its folder; kept\n"
         "frames stay as they are. What was being exposed when the run ended is fetched if the camera still\n"
-        "holds it, and shot again if it does not or cannot tell. The axis goes on from where it stands if\n"
+        "holds it, and shot again if it does not or cannot tell; where the job says 'doubtful: ask', or\n"
+        "--doubtful does, it stays in doubt instead, status 4, until a person has decided. The axis goes on "
+        "from where it stands if\n"
         "the controller has kept its position, else it finds its zero first. A stack that is whole already\n"
         "is left alone.",
     .options = options,

@@ -143,6 +143,7 @@ struct job {
     double contrast_drop;   /* midway between slices; 0: the default of 0.20 */
     struct scene_spec scene;
     uint64_t seed;
+    bool ask_in_doubt; /* resume: nobody can tell whether it was exposed; else it is shot again */
     struct origins origins;
     char *bench_text, *job_text; /* the files as read, for the record; owned */
 };

@@ -29,6 +29,7 @@ static const struct key_row rows[] = {
     {"start_delay_s", VALUE_S, false, AT(start_delay_us), 0, 86400, NULL},
     {"blur_limit_px", VALUE_REAL, false, AT(blur_limit_px), 0.5, 20, NULL},
     {"contrast_drop", VALUE_REAL, false, AT(contrast_drop), 0.01, 0.5, NULL},
+    {"doubtful", VALUE_FLAG, false, AT(ask_in_doubt), 0, 0, "shoot_again ask"},
     {"seed", VALUE_SEED, false, AT(seed), 0, 0, NULL},
     {"scene", VALUE_FLAG, false, AT(scene.clock), 0, 0, "clock"},
     {"scene.picture", VALUE_PATH, false, AT(scene.picture), 0, 0, NULL},

@@ -12,14 +12,14 @@
 enum { ANY = -1 };
 
 static const struct {
-    int state, file, held;
+    int state, file, held, ask;
     enum resume_do then;
 } EXPOSURES[] = {
-    /* the exposure is     its file in frames/ is  the camera       so */
-    {EXPOSURE_KEPT, ANY, ANY, RESUME_LEAVE},   {EXPOSURE_LOST, ANY, ANY, RESUME_LEAVE},
-    {EXPOSURE_FAILED, ANY, ANY, RESUME_LEAVE}, {EXPOSURE_SEEN, RESUME_GOOD_FILE, ANY, RESUME_ADOPT},
-    {ANY, ANY, RESUME_HOLDS, RESUME_FETCH},    {ANY, ANY, RESUME_HOLDS_NONE, RESUME_FIRE_AGAIN},
-    {ANY, ANY, RESUME_UNTOLD, RESUME_DOUBT},
+    /* the exposure is  its file in frames/ is  the camera  a person is to be asked  so */
+    {EXPOSURE_KEPT, ANY, ANY, ANY, RESUME_LEAVE},   {EXPOSURE_LOST, ANY, ANY, ANY, RESUME_LEAVE},
+    {EXPOSURE_FAILED, ANY, ANY, ANY, RESUME_LEAVE}, {EXPOSURE_SEEN, RESUME_GOOD_FILE, ANY, ANY, RESUME_ADOPT},
+    {ANY, ANY, RESUME_HOLDS, ANY, RESUME_FETCH},    {ANY, ANY, RESUME_HOLDS_NONE, ANY, RESUME_FIRE_AGAIN},
+    {ANY, ANY, RESUME_UNTOLD, false, RESUME_DOUBT}, {ANY, ANY, RESUME_UNTOLD, true, RESUME_ASK},
 };
 
 static const struct {
@@ -39,13 +39,14 @@ static bool fits(int row, int is)
     return row == ANY || row == is;
 }
 
-enum resume_do resume_exposure(enum exposure_state state, enum resume_file file, enum resume_held held)
+enum resume_do resume_exposure(enum exposure_state state, enum resume_file file, enum resume_held held,
+                               bool ask)
 {
     for (size_t i = 0; i < sizeof EXPOSURES / sizeof *EXPOSURES; i++)
         if (fits(EXPOSURES[i].state, (int)state) && fits(EXPOSURES[i].file, (int)file) &&
-            fits(EXPOSURES[i].held, (int)held))
+            fits(EXPOSURES[i].held, (int)held) && fits(EXPOSURES[i].ask, ask))
             return EXPOSURES[i].then;
-    return RESUME_DOUBT;
+    return RESUME_ASK;
 }
 
 enum resume_place resume_position(const struct axis_state *a, int64_t nonce, int64_t reached_counts)
@@ -82,7 +83,8 @@ struct left {
     struct file_row files[FRAME_FILES_MOST];
     int file_count;
     int32_t files_per_frame;
-    bool dark;
+    bool dark, ask;
+    struct err asked; /* the first one that a person has to decide about; code 0: none */
 };
 
 static void forget_files(struct left *x)
@@ -269,6 +271,25 @@ static int doubt(struct left *x, struct resume_counts *out, struct err *why)
     return rc;
 }
 
+/* It stays in doubt, so that each resume asks the camera and then the person again. */
+static int ask(struct left *x, struct resume_counts *out, struct err *why)
+{
+    static const char REASON[] = "doubtful: the camera cannot tell whether it was exposed";
+    const struct exposure_row *e = x->row;
+    char what[64];
+    int rc = e->state == EXPOSURE_DOUBTFUL ? E_OK : end(x, EXPOSURE_DOUBTFUL, REASON, why);
+    if (rc) return rc;
+    out->doubtful++;
+    if (x->asked.code) return E_OK;
+    snprintf(what, sizeof what, e->slice ? "slice %d" : "the frame beside the slices%.0d", (int)e->slice);
+    fail(
+        &x->asked, E_STATE,
+        "%s, attempt %d: the camera cannot tell whether it was exposed%s%.60s; if it has it, put its card in "
+        "and switch it on, then resume; if not, resume with --doubtful shoot_again",
+        what, (int)e->attempt, e->object_name[0] ? ", as " : "", e->object_name);
+    return E_OK;
+}
+
 static int settle_one(struct left *x, struct resume_counts *out, struct err *why)
 {
     int rc = ask_camera(x, why);
@@ -277,7 +298,7 @@ static int settle_one(struct left *x, struct resume_counts *out, struct err *why
                             : x->object_count == 0 ? RESUME_HOLDS_NONE
                             : x->named             ? RESUME_HOLDS
                                                    : RESUME_UNTOLD;
-    switch (resume_exposure(x->row->state, find_file(x), held)) {
+    switch (resume_exposure(x->row->state, find_file(x), held, x->ask)) {
     case RESUME_LEAVE:
         break;
     case RESUME_ADOPT:
@@ -289,6 +310,8 @@ static int settle_one(struct left *x, struct resume_counts *out, struct err *why
         return end(x, EXPOSURE_LOST, "the run ended, and the camera holds nothing of it", why);
     case RESUME_DOUBT:
         return doubt(x, out, why);
+    case RESUME_ASK:
+        return ask(x, out, why);
     }
     return E_OK;
 }
@@ -323,10 +346,10 @@ static int settle_all(struct left *x, struct exposure_row *rows, int32_t count, 
     return E_OK;
 }
 
-int resume_exposures(struct rig *rig, struct store *store, const struct bench *bench,
+int resume_exposures(struct rig *rig, struct store *store, const struct bench *bench, bool ask_in_doubt,
                      struct resume_counts *out, struct err *why)
 {
-    struct left x = {.rig = rig, .store = store, .bench = bench};
+    struct left x = {.rig = rig, .store = store, .bench = bench, .ask = ask_in_doubt};
     struct camera_facts facts = {0};
     struct stack_info info;
     struct exposure_row *rows;
@@ -346,5 +369,6 @@ int resume_exposures(struct rig *rig, struct store *store, const struct bench *b
     mem_free(rows);
     rig->axis_noticed = true; /* the loop looks for itself, and sees a wish again */
     rig->wishes_seen = 0;
-    return rc;
+    if (!rc && x.asked.code && why) *why = x.asked;
+    return rc ? rc : x.asked.code;
 }

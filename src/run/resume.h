@@ -17,10 +17,11 @@
 
 enum resume_file { RESUME_NO_FILE, RESUME_BAD_FILE, RESUME_GOOD_FILE }; /* good: that size, decodes whole */
 enum resume_held { RESUME_UNTOLD, RESUME_HOLDS_NONE, RESUME_HOLDS };    /* what the camera recounts */
-enum resume_do { RESUME_LEAVE, RESUME_FIRE_AGAIN, RESUME_FETCH, RESUME_ADOPT, RESUME_DOUBT };
+enum resume_do { RESUME_LEAVE, RESUME_FIRE_AGAIN, RESUME_FETCH, RESUME_ADOPT, RESUME_DOUBT, RESUME_ASK };
 
-/* What becomes of an exposure that the earlier run left in this state. */
-enum resume_do resume_exposure(enum exposure_state, enum resume_file, enum resume_held);
+/* What becomes of an exposure that the earlier run left in this state. `ask`: a person decides where nobody
+ * can tell whether it was exposed. */
+enum resume_do resume_exposure(enum exposure_state, enum resume_file, enum resume_held, bool ask);
 
 enum resume_place { RESUME_GO_ON, RESUME_HOME, RESUME_CLEAR, RESUME_ASK_A_PERSON };
 
@@ -32,8 +33,9 @@ struct resume_counts {
     int32_t adopted, fetched, lost, doubtful;
 };
 
-/* Ends every exposure that is under way. E_PAUSED: a wish came while it was waiting for the camera. */
-int resume_exposures(struct rig *, struct store *, const struct bench *, struct resume_counts *out,
+/* Ends every exposure that is under way. E_PAUSED: a wish came while it was waiting for the camera. E_STATE:
+ * a person has to decide about one, which stays DOUBTFUL; the sentence says which. */
+int resume_exposures(struct rig *, struct store *, const struct bench *, bool ask, struct resume_counts *out,
                      struct err *why);
 
 #endif

@@ -248,7 +248,8 @@ static int finish_stack(struct store *store, const struct past *p, const struct 
 {
     struct resume_counts left = {0};
     int64_t plan_id = 0;
-    int rc = resume_exposures(rig, store, &s->bench, &left, why);
+    bool ask = o->doubt == DOUBT_BY_JOB ? s->job.ask_in_doubt : o->doubt == DOUBT_ASK;
+    int rc = resume_exposures(rig, store, &s->bench, ask, &left, why);
     if (!rc) rc = plan_of_stack(store, rig, s, p, &plan_id, why);
     if (rc) {
         bench_close(rig);
