@@ -26,6 +26,20 @@ int cmd_again_choose(const struct cmd *c, struct again *out, struct err *why)
     return E_OK;
 }
 
+int cmd_again_stack(const struct cmd *c, char out[PATH_ROOM], struct err *why)
+{
+    struct last_job last;
+    bool there = false;
+    const char *named = cmd_operand(c, 0);
+    int rc = named ? E_OK : last_job_read(&last, &there, why);
+    if (rc) return rc;
+    if (!named && (!there || !last.stack[0]))
+        return fail(why, E_INPUT, "no stack was begun before; name a STACK, see --help");
+    if (snprintf(out, PATH_ROOM, "%s", named ? named : last.stack) >= PATH_ROOM)
+        return fail(why, E_INPUT, "%.60s...: the path is too long", named ? named : last.stack);
+    return E_OK;
+}
+
 /* Said before anything moves, when it can still be stopped, and kept as a finding. */
 static int warn(const struct again *a, struct shoot_job *s, const char *code, const char *advice,
                 const char *text, struct err *why)

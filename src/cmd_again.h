@@ -23,6 +23,9 @@ int cmd_again_choose(const struct cmd *, struct again *out, struct err *);
  */
 int cmd_again_check_marks(const struct again *, struct shoot_job *, struct err *);
 
+/* For verbs about a stack: the one named, or that which `run` began last. E_INPUT when there is none. */
+int cmd_again_stack(const struct cmd *, char out[PATH_ROOM], struct err *);
+
 /* The stack has been begun: marks are void from now on, and this is the last job. */
 void cmd_again_begun(struct again *, int64_t wall_us);
 

@@ -3,7 +3,7 @@
 
 #include "base/json.h"
 #include "base/mem.h"
-#include "cmd.h"
+#include "cmd_again.h"
 #include "run/control.h"
 #include "store/store.h"
 
@@ -82,8 +82,9 @@ static void text(FILE *out, const json_t *r)
                 json_get_text(last, "text"));
     const json_t *now = json_object_get(r, "now");
     if (json_is_object(now))
-        fprintf(out, "\nnow: process %.0f is shooting it, slice %.0f, %s", json_get_number(now, "pid"),
-                json_get_number(now, "slice"), json_get_text(now, "doing"));
+        fprintf(out, "\nnow: process %.0f is shooting it, slice %.0f, %s%s", json_get_number(now, "pid"),
+                json_get_number(now, "slice"), json_get_text(now, "doing"),
+                json_is_true(json_object_get(now, "pausing")) ? "; it was asked to end" : "");
     fprintf(out, "\nnext: %s\n", json_get_text(r, "next"));
 }
 
@@ -105,10 +106,10 @@ static json_t *now_json(const char *dir)
     return said;
 }
 
-static int result(struct cmd *c, struct store *st, const struct stack_info *info, const struct tally *t)
+static int result(struct cmd *c, const char *dir, struct store *st, const struct stack_info *info,
+                  const struct tally *t)
 {
     json_t *out = cmd_result(c);
-    const char *dir = cmd_operand(c, 0);
     json_object_set_new(out, "stack", json_text(dir));
     json_object_set_new(out, "name", json_text(info->name));
     json_object_set_new(out, "kind", json_text(info->kind == STACK_IMPORTED ? "imported" : "planned"));
@@ -131,13 +132,15 @@ static int run(struct cmd *c, struct err *why)
     struct store *st;
     struct stack_info info;
     struct tally t = {0};
-    int rc = store_open(cmd_operand(c, 0), true, &st, why);
+    char dir[PATH_ROOM];
+    int rc = cmd_again_stack(c, dir, why);
+    if (!rc) rc = store_open(dir, true, &st, why);
     if (rc) return rc;
     rc = store_info(st, &info, why);
     if (!rc) {
         rc = count_slices(st, &t, why);
         if (!rc) rc = count_exposures(st, &t, why);
-        if (!rc) rc = result(c, st, &info, &t);
+        if (!rc) rc = result(c, dir, st, &info, &t);
         stack_info_clear(&info);
     }
     store_close(st);
@@ -146,13 +149,14 @@ static int run(struct cmd *c, struct err *why)
 
 const struct verb verb_status = {
     .name = "status",
-    .operands = "STACK",
-    .least = 1,
+    .operands = "[STACK]",
+    .least = 0,
     .most = 1,
     .summary = "say how far a stack has come",
     .about =
         "Counts the slices of a stack that have their frame and those that are left, and the exposures by\n"
-        "state. Reads only; also while the stack is being shot, when it says what is being done now. Status "
-        "1 when slices are left.",
+        "state. Reads only; also while the stack is being shot, when it says what is being done now, and\n"
+        "whether it was asked to end. Without STACK: of the one that was begun last. Status 1 when slices\n"
+        "are left.",
     .run = run,
 };

@@ -12,6 +12,7 @@ int main(int argc, char **argv)
         &verb_run,
         &verb_resume,
         &verb_status,
+        &verb_pause,
         &verb_stop,
         &verb_import,
         &verb_measure,

@@ -338,9 +338,14 @@ void bench_wish(struct rig *r)
     r->wishes++;
 }
 
+int bench_wishes(const struct rig *r)
+{
+    return r->wishes + wishes_count();
+}
+
 static bool take_wish(struct rig *r, struct rig_event *out)
 {
-    int wishes = r->wishes + wishes_count();
+    int wishes = bench_wishes(r);
     if (wishes <= r->wishes_seen) return false;
     r->wishes_seen = out->wishes = wishes;
     out->kind = RIG_WISH;

@@ -101,6 +101,7 @@ void bench_wait(struct rig *, int64_t deadline_us, struct rig_event *out);
 
 /* A wish from within the program (a panel, a test), as Ctrl-C is one from outside. */
 void bench_wish(struct rig *);
+int bench_wishes(const struct rig *); /* so far, from within and outside */
 
 /* Hands work to the disk's thread or to a measurer; it comes back as an event. `cost_us` is declared (virtual
  * clock). On failure the work stays the caller's. */

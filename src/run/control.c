@@ -55,24 +55,31 @@ static void see_out(struct guest *g)
     g->count = 0;
 }
 
+/* Asked twice, a pause is still a pause. */
+static void wish(struct rig *rig, int wishes)
+{
+    while (bench_wishes(rig) < wishes)
+        bench_wish(rig);
+}
+
 static void answer(struct guest *g)
 {
     struct control *c = g->control;
     char line[ANSWER_MOST];
     const char *said = "ok";
     if (!strcmp(g->word, "pause")) {
-        bench_wish(c->rig);
+        wish(c->rig, 1);
     } else if (!strcmp(g->word, "halt")) {
-        bench_wish(c->rig);
-        bench_wish(c->rig);
+        wish(c->rig, 2);
     } else if (strcmp(g->word, "status") != 0) {
         said = "unknown";
     }
     snprintf(line, sizeof line,
              "{\"answer\": \"%s\", \"pid\": %ld, \"doing\": \"%s\", \"slice\": %d, \"kept\": %d, \"slices\": "
-             "%d, \"left_s\": %.1f}\n",
+             "%d, \"left_s\": %.1f, \"pausing\": %s}\n",
              said, (long)getpid(), c->doing, (int)c->last.slice, (int)c->last.kept, (int)c->last.total,
-             c->last.eta_us < 0 ? -1.0 : (double)c->last.eta_us / 1e6);
+             c->last.eta_us < 0 ? -1.0 : (double)c->last.eta_us / 1e6,
+             bench_wishes(c->rig) ? "true" : "false");
     if (send(g->fd, line, strlen(line), MSG_NOSIGNAL | MSG_DONTWAIT) < 0) { /* it did not wait: its affair */
     }
 }

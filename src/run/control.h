@@ -1,7 +1,7 @@
 /* control.h - one socket for each run, STACK/control: what another program of the same person may ask of it.
  *
  *     status   where it is, as one JSON object
- *     pause    finish the slice under way, then end: as Ctrl-C
+ *     pause    finish the slice under way, then end: as Ctrl-C; asking twice is no halt
  *     halt     stop the rail at once, then end: as Ctrl-C twice
  *
  * A word and a newline; the answer is one line, then the socket is closed. The socket is there while the run

@@ -63,14 +63,25 @@ static char *said(const char *dir, const char *tail)
     return text;
 }
 
-enum { ONCE, TWICE, POLITE, KILLED, HUNG_UP, CTRL_Z, ASKED, ASKED_NOW, CASES };
+enum { ONCE, TWICE, POLITE, KILLED, HUNG_UP, CTRL_Z, ASKED, ASKED_STOP, ASKED_NOW, CASES };
 static const struct {
     const char *name;
     int signal, presses;
 } cases[CASES] = {{"once", SIGINT, 1},    {"twice", SIGINT, 2},   {"polite", SIGTERM, 1},
                   {"killed", SIGKILL, 1}, {"hung-up", SIGHUP, 1}, {"ctrl-z", SIGTSTP, 1},
-                  {"asked", 0, 0},        {"asked-now", 0, 0}};
+                  {"asked", 0, 0},        {"asked-stop", 0, 0},   {"asked-now", 0, 0}};
 static pid_t pids[CASES];
+
+/* A pause that is asked for twice is still one; meanwhile status tells. The run may be over by now. */
+static void ask_again(const char *dir)
+{
+    struct said s = program("status %s", dir);
+    if (strstr(s.out, "is shooting it")) assert_non_null(strstr(s.out, "it was asked to end"));
+    said_clear(&s);
+    s = program("pause %s", dir);
+    assert_true(s.status == 0 || s.status == 4);
+    said_clear(&s);
+}
 
 /* Another program looks, may not go on with the stack in use, and asks for the end. */
 static void ask(int which)
@@ -86,12 +97,13 @@ static void ask(int which)
     assert_int_equal(s.status, 4);
     assert_non_null(strstr(s.err, holder));
     said_clear(&s);
-    s = program("stop %s%s", which == ASKED_NOW ? "--now " : "", dir);
+    s = program("%s %s", which == ASKED_NOW ? "stop --now" : which == ASKED_STOP ? "stop" : "pause", dir);
     assert_int_equal(s.status, 0);
     said_clear(&s);
+    if (which == ASKED) ask_again(dir);
 }
 
-/* All at once, since each needs real seconds: eight runs begin, and the keys are pressed when two slices are
+/* All at once, since each needs real seconds: nine runs begin, and the keys are pressed when two slices are
  * there. */
 static int set_up(void **state)
 {
@@ -108,7 +120,7 @@ static int set_up(void **state)
     }
     for (int i = 0; i < CASES; i++) {
         wait_for_frame(small_path(cases[i].name), "s0002.jpg");
-        if (i == ASKED || i == ASKED_NOW) ask(i);
+        if (i >= ASKED) ask(i);
         for (int k = 0; k < cases[i].presses; k++) {
             assert_int_equal(kill(pids[i], cases[i].signal), 0);
             usleep(20000);
@@ -142,10 +154,11 @@ static void ctrl_z_halts_before_anything_else(void **state)
     paused(CTRL_Z, "halted by hand");
 }
 
-static void stop_finishes_the_slice_and_stop_now_halts(void **state)
+static void pause_and_stop_finish_the_slice_and_stop_now_halts(void **state)
 {
     (void)state;
     paused(ASKED, "paused by hand");
+    paused(ASKED_STOP, "paused by hand");
     paused(ASKED_NOW, "halted by hand");
     struct said s = program("stop %s", small_path("asked"));
     assert_int_equal(s.status, 4);
@@ -201,7 +214,7 @@ int main(void)
         cmocka_unit_test(a_polite_kill_is_a_pause),
         cmocka_unit_test(a_hang_up_is_a_pause),
         cmocka_unit_test(ctrl_z_halts_before_anything_else),
-        cmocka_unit_test(stop_finishes_the_slice_and_stop_now_halts),
+        cmocka_unit_test(pause_and_stop_finish_the_slice_and_stop_now_halts),
         cmocka_unit_test(a_killed_program_leaves_a_consistent_stack),
         cmocka_unit_test(each_of_them_goes_on_to_a_whole_stack),
     };
