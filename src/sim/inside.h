@@ -60,6 +60,8 @@ struct world {
     int64_t good_exposure_us;
     uint64_t seed;
     int64_t now_us;
+    void (*edge)(void *arg, int64_t at_ns, int dir); /* a test's, or NULL */
+    void *edge_arg;
     int64_t travel_lo_nm, travel_hi_nm;
     struct shot *log;
     int32_t log_count, log_room;

@@ -121,6 +121,13 @@ void world_free(struct world *w)
 void world_step(struct world *w, int64_t at_ns, int dir)
 {
     mechanics_edge(w->mechanics, at_ns, dir < 0 ? -1 : 1);
+    if (w->edge) w->edge(w->edge_arg, at_ns, dir < 0 ? -1 : 1);
+}
+
+void world_watch_steps(struct world *w, void (*edge)(void *arg, int64_t at_ns, int dir), void *arg)
+{
+    w->edge = edge;
+    w->edge_arg = arg;
 }
 
 void world_place(struct world *w, int64_t position_nm)

@@ -71,6 +71,8 @@ double world_shake_nm(const struct world *, int64_t at_us);
 /* Every edge; net_out (may be NULL) by direction, missed_out (may be NULL): those that the motor did not
  * follow. */
 int64_t world_step_count(const struct world *, int64_t *net_out, int64_t *missed_out);
+/* Told of each edge as it comes, with its time; NULL: nobody. */
+void world_watch_steps(struct world *, void (*edge)(void *arg, int64_t at_ns, int dir), void *arg);
 /* Both in the pixels of a frame that is focused at axis position at_nm, width x height of the camera:
  * the axis position (nm) at which each pixel's subject is in focus, NAN where the scene has no truth; layer 0
  * is the front-most, 1 what lies behind a hair or the like where there is such, else NAN; */
