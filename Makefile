@@ -124,6 +124,13 @@ $(B)/tests/chip/%: $(B)/obj/tests/chip/%.o $(CHIP_HELP) $(TEST_HELP) $(B)/libsta
 	$(Q)mkdir -p $(@D)
 	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS) -lcmocka -lsimavr -lutil
 
+# The virtual rail with the simulated chip in it.
+CHIP_RAIL := $(patsubst %.c,$(B)/obj/%.o,firmware/native/main.c tests/chip/rail_in_chip.c tests/chip/board.c tests/chip/chip.c \
+             tests/support/rail_rig.c tests/support/virtual_rail.c tests/support/test.c)
+$(B)/tests/chip/staddle-chip-rail: $(CHIP_RAIL) $(B)/libstaddle.a
+	$(Q)mkdir -p $(@D)
+	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS) -lcmocka -lsimavr -lutil
+
 # Where things lie in the chip's memory, for those tests.
 $(B)/fw/staddle-rail.sym: $(FW_ELF)
 	$(Q)avr-nm $< >$@
@@ -133,7 +140,7 @@ $(B)/fw/layout.bin: tests/chip/layout.c firmware/core/core.h include/staddle/wir
 	$(Q)$(FW_CC) $(filter-out -flto -fdata-sections,$(FW_FLAGS)) -c -o $(B)/fw/layout.o $<
 	$(Q)avr-objcopy -O binary -j .rodata $(B)/fw/layout.o $@
 
-chip: fw $(B)/fw/staddle-rail.sym $(B)/fw/layout.bin build $(TESTS_CHIP) ## run the firmware in a simulated chip, pulse by pulse: a minute or two
+chip: fw $(B)/fw/staddle-rail.sym $(B)/fw/layout.bin build $(TESTS_CHIP) $(B)/tests/chip/staddle-chip-rail ## run the firmware in a simulated chip, pulse by pulse: a minute or two
 	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_CHIP)
 
 -include $(shell find $(B)/fw/obj -name '*.d' 2>/dev/null)

@@ -5,7 +5,8 @@
 #include <avr/sleep.h>
 #include <util/atomic.h>
 
-#define SOON 40 /* ticks; not worth sleeping for */
+#define SOON 40  /* ticks; not worth sleeping for */
+#define NAP  400 /* ticks, 200 us, while the motor turns */
 
 _Static_assert(F_CPU / 8 == WIRE_TICK_HZ, "timer 1 counts the wire's ticks");
 
@@ -25,7 +26,7 @@ ISR(TIMER1_OVF_vect)
     pins_overflow();
 }
 
-EMPTY_INTERRUPT(TIMER1_COMPB_vect)
+EMPTY_INTERRUPT(TIMER2_OVF_vect)
 
 /* With interrupts on. They are off for seven cycles, for the counter's two halves go through one register; if
  * an overflow came in between, again. */
@@ -44,15 +45,29 @@ uint32_t clock_now(void)
     return (uint32_t)high << 16 | low;
 }
 
+/* Timer 2 wakes: it shares no register with the steps. Rather too early than too late. */
+static void set_alarm(uint16_t ticks)
+{
+    if (ticks >= 2048) { /* by 1024: 128 ticks a count */
+        TCCR2B = (1 << CS22) | (1 << CS21) | (1 << CS20);
+        ticks >>= 7;
+    } else { /* by 64 */
+        TCCR2B = (1 << CS22);
+        ticks >>= 3;
+    }
+    TCNT2 = ticks > 255 ? 0 : (uint8_t)(256 - ticks);
+    TIFR2 = (1 << TOV2);
+    TIMSK2 = (1 << TOIE2);
+}
+
 void clock_sleep(void)
 {
+    if (!uart_quiet()) return;
     uint32_t wait = core_task_due(&core) - clock_now();
-    if (wait < SOON || wait > UINT32_C(0x7fffffff)) return;
-    if (wait <= 0xffff) {
-        OCR1B = (uint16_t)(TCNT1 + (uint16_t)wait);
-        TIFR1 = (1 << OCF1B);
-        TIMSK1 |= (1 << OCIE1B);
-    }
+    if (wait > UINT32_C(0x7fffffff)) return;
+    if (step_busy() && wait > NAP) wait = NAP; /* between edges the inputs have to be looked at */
+    if (wait < SOON) return;
+    set_alarm(wait > 0x7fff ? 0x7fff : (uint16_t)wait);
     pins_wake(true);
     cli();
     if (uart_quiet()) {
@@ -62,6 +77,7 @@ void clock_sleep(void)
         sleep_disable();
     }
     sei();
-    TIMSK1 &= (uint8_t) ~(1 << OCIE1B);
     pins_wake(false);
+    TIMSK2 = 0;
+    TCCR2B = 0;
 }

@@ -44,6 +44,6 @@ int main(void)
         core_task(&core, pins_inputs(), clock_now());
         follow();
         step_look();
-        if (!step_busy() && !core.running) clock_sleep();
+        if (step_busy() == core.running) clock_sleep();
     }
 }

@@ -2,9 +2,10 @@
  * uart.c: the line. clock.c: time, and waiting. step.c: step edges. store.c: lasting parameters. main.c: the
  * loop.
  *
- * Interrupts, by priority: step (compare A of timer 1), alarm clock (compare B), overflow of the clock,
- * receive, transmit. The step interrupt raises the pin with its first instruction; so an edge is late at most
- * by the longest other interrupt or stretch with interrupts off, and none of those is longer than 60 cycles.
+ * Interrupts, by priority: an input that changed and the alarm clock (timer 2), which only wake; step
+ * (compare A of timer 1), overflow of the clock, receive, transmit. The step interrupt raises the pin with
+ * its first instruction; so an edge is late at most by the longest other interrupt or stretch with interrupts
+ * off, and none of those is longer than 60 cycles.
  */
 #ifndef STADDLE_FIRMWARE_AVR_PORT_H
 #define STADDLE_FIRMWARE_AVR_PORT_H

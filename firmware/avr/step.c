@@ -95,12 +95,18 @@ static void start(void)
     core_step_due(&core, &first);
     if (tick_before(first, now + core.first_wait)) /* planning took longer than it may */
         core_delay(&core, now + core.first_wait - first);
+    /* No match before the aimed one: none is near, and one that has been is forgotten. With interrupts on,
+     * for the simulator lets go of the overflow's flag, too. */
+    ATOMIC_BLOCK(ATOMIC_FORCEON)
+    {
+        OCR1A = (uint16_t)(TCNT1 - 1);
+    }
+    TIFR1 = (1 << OCF1A);
     looked = now;
     ATOMIC_BLOCK(ATOMIC_FORCEON)
     {
         if (core_look(&core, pins_inputs(), now)) {
             stepping = true;
-            TIFR1 = (1 << OCF1A);
             aim();
             TIMSK1 |= (1 << OCIE1A);
         }

@@ -27,9 +27,9 @@ static void read_line(int fd, char *out, size_t room)
     out[n] = '\0';
 }
 
-void virtual_rail_start(struct virtual_rail *r, const char *const *arguments)
+void virtual_rail_start_as(struct virtual_rail *r, const char *program, const char *const *arguments)
 {
-    const char *path = built("staddle-virtual-rail");
+    const char *path = built(program);
     const char *argv[ARGUMENTS] = {path};
     int ends[2];
     for (int i = 0; arguments[i]; i++) {
@@ -51,6 +51,11 @@ void virtual_rail_start(struct virtual_rail *r, const char *const *arguments)
     read_line(r->out, r->port, sizeof r->port);
     if (strncmp(r->port, "/dev/pts/", 9) != 0) print_error("%s said '%s'\n", path, r->port);
     assert_int_equal(strncmp(r->port, "/dev/pts/", 9), 0);
+}
+
+void virtual_rail_start(struct virtual_rail *r, const char *const *arguments)
+{
+    virtual_rail_start_as(r, "staddle-virtual-rail", arguments);
 }
 
 int virtual_rail_stop(struct virtual_rail *r, int64_t *pulses_out, int64_t *net_out)

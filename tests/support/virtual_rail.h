@@ -13,6 +13,8 @@ struct virtual_rail {
 
 /* Arguments end with NULL. */
 void virtual_rail_start(struct virtual_rail *, const char *const *arguments);
+/* The same with another program of the build. */
+void virtual_rail_start_as(struct virtual_rail *, const char *program, const char *const *arguments);
 /* SIGTERM; the exit status, and the pulses that it says it has put out (-1: it said none). */
 int virtual_rail_stop(struct virtual_rail *, int64_t *pulses_out, int64_t *net_out);
 
