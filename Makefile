@@ -30,7 +30,7 @@ STDFLAGS   := -std=c11 -ffp-contract=off -pthread $(WARN) $(SANFLAGS)
 # The raw library names its C++ runtime for static linking; this is a C program.
 LDLIBS     += $(filter-out -lstdc++,$(shell pkg-config --libs $(LIBS) 2>/dev/null)) -lm -pthread
 
-SOURCES    := $(filter-out src/main.c firmware/native/main.c,$(wildcard src/*.c src/*/*.c firmware/core/*.c firmware/native/*.c))
+SOURCES    := $(filter-out src/main.c src/camera/%.c firmware/native/main.c,$(wildcard src/*.c src/*/*.c firmware/core/*.c firmware/native/*.c))
 OBJECTS    := $(SOURCES:%.c=$(B)/obj/%.o)
 TESTS_FAST := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/unit/test_*.c tests/contract/test_*.c tests/flow/test_*.c))
 TESTS_LONG := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/long/test_*.c))
@@ -39,7 +39,7 @@ FUZZ       := $(patsubst tests/fuzz/fuzz_%.c,%,$(wildcard tests/fuzz/fuzz_*.c))
 FUZZ_HELP  := $(patsubst %.c,$(B)/obj/%.o,$(filter-out tests/fuzz/fuzz_%.c tests/fuzz/replay.c tests/fuzz/seeds%.c,$(wildcard tests/fuzz/*.c)))
 REPLAYS    := $(FUZZ:%=$(B)/tests/fuzz/replay_%)
 TESTS_FAST += $(REPLAYS)
-TEST_HELP  := $(patsubst %.c,$(B)/obj/%.o,$(wildcard tests/support/*.c))
+TEST_HELP  := $(patsubst %.c,$(B)/obj/%.o,$(wildcard tests/support/*.c tests/emulator/*.c))
 PRELOADS   := $(patsubst tests/%.c,$(B)/tests/%.so,$(wildcard tests/preload/*.c))
 SPEEDS     := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/speed/speed_*.c))
 
@@ -48,13 +48,19 @@ SPEEDS     := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/speed/speed_*.c
 .PHONY: fw fw-flash chip
 .PHONY: deps-build deps-check check-tests test-programs san-tests format
 
-build: $(B)/staddle $(B)/staddle-virtual-rail ## build the programs: build/staddle, build/staddle-virtual-rail
+build: $(B)/staddle $(B)/staddle-virtual-rail $(B)/staddle-camera ## build the programs: build/staddle and its helpers
 
 $(B)/staddle: $(B)/obj/src/main.o $(B)/libstaddle.a
 	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS)
 
 $(B)/staddle-virtual-rail: $(B)/obj/firmware/native/main.o $(B)/libstaddle.a
 	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ -lm -pthread
+
+# The one program that the camera library is linked to.
+CAMERA_OBJECTS := $(patsubst %.c,$(B)/obj/%.o,$(wildcard src/camera/*.c))
+$(CAMERA_OBJECTS): CPPFLAGS += $(shell pkg-config --cflags libgphoto2 2>/dev/null)
+$(B)/staddle-camera: $(CAMERA_OBJECTS) $(B)/libstaddle.a
+	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ $(shell pkg-config --libs libgphoto2) -ljansson -lm -pthread
 
 $(B)/libstaddle.a: $(OBJECTS)
 	$(Q)rm -f $@ && ar rcs $@ $^
@@ -203,6 +209,7 @@ deps-check:
 install: build ## install the program and its manual page under PREFIX
 	install -D -m 755 $(B)/staddle $(DESTDIR)$(PREFIX)/bin/staddle
 	install -D -m 755 $(B)/staddle-virtual-rail $(DESTDIR)$(PREFIX)/bin/staddle-virtual-rail
+	install -D -m 755 $(B)/staddle-camera $(DESTDIR)$(PREFIX)/libexec/staddle/staddle-camera
 	install -D -m 644 src/staddle.1 $(DESTDIR)$(PREFIX)/share/man/man1/staddle.1
 
 clean: ## remove what was built
