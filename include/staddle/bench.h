@@ -26,6 +26,7 @@ struct origins {
 
 struct camera_spec {
     char kind[NAME_ROOM]; /* a name from the backend list, e.g. "simulated" */
+    char port[PATH_ROOM]; /* of a tethered one, as the camera library names it; "": the first that is found */
     int32_t width_px, height_px;
     int64_t sensor_width_nm;
     int64_t shutter_lag_us;

@@ -25,6 +25,7 @@ static const struct key_row rows[] = {
     {"camera.shutter_lag_ms", VALUE_MS, false, AT(camera.shutter_lag_us), 0, 5000, NULL},
     {"camera.sync_s", VALUE_S, false, AT(camera.sync_us), 0.0001, 1, NULL},
     {"camera.busy_s", VALUE_S, false, AT(camera.busy_us), 0, 120, NULL},
+    {"camera.port", VALUE_TEXT, false, AT(camera.port), 0, 0, NULL},
     {"camera.folder", VALUE_PATH, false, AT(camera.folder), 0, 0, NULL},
     {"camera.raw_and_jpeg", VALUE_FLAG, false, AT(camera.raw_and_jpeg), 0, 0, NULL},
     {"camera.wait_s", VALUE_S, false, AT(camera.wait_us), 1, 86400, NULL},
@@ -152,6 +153,10 @@ static int check_hand(const struct bench *b, struct err *why)
 static int check_camera(const struct bench *b, struct err *why)
 {
     static const char *const OF_A_FOLDER[] = {"camera.folder", "camera.raw_and_jpeg", "camera.wait_s", NULL};
+    static const char *const OF_A_TETHERED[] = {"camera.port", NULL};
+    int rc = E_OK;
+    if (strcmp(b->camera.kind, "tethered")) rc = none_of(b, OF_A_TETHERED, "a camera of kind tethered", why);
+    if (rc) return rc;
     if (!b->camera.by_others) return none_of(b, OF_A_FOLDER, "a camera of kind folder", why);
     return needs(b, "camera.kind", "camera.folder", "the folder into which the frames come", why);
 }

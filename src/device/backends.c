@@ -6,6 +6,7 @@
 #include "device/axis_hand.h"
 #include "device/axis_rail.h"
 #include "device/camera_folder.h"
+#include "device/camera_gphoto.h"
 #include "device/link_mem.h"
 #include "device/link_pty.h"
 #include "device/link_serial.h"
@@ -24,6 +25,13 @@ static int open_camera_folder(const struct backend_env *env, struct camera **out
     const struct camera_folder_opts opts = {
         .spec = &env->bench->camera, .sched = env->sched, .person = env->person, .eyes = env->eyes};
     return camera_folder_open(&opts, out, why);
+}
+
+static int open_camera_tethered(const struct backend_env *env, struct camera **out, struct err *why)
+{
+    const struct camera_gphoto_opts opts = {
+        .sched = env->sched, .spec = &env->bench->camera, .port = env->bench->camera.port};
+    return camera_gphoto_open(&opts, out, why);
 }
 
 static int open_link_mem(const struct backend_env *env, struct link **out, struct err *why)
@@ -82,6 +90,7 @@ static int open_axis_hand(const struct backend_env *env, struct axis **out, stru
 static const struct camera_backend cameras[] = {
     {"simulated", true, open_camera_sim},
     {"folder", false, open_camera_folder},
+    {"tethered", false, open_camera_tethered},
 };
 
 static const struct axis_backend axes[] = {

@@ -60,6 +60,10 @@ static void every_bad_bench_is_told_with_its_line(void **state)
          "lead_mm: "
          "2\n  steps_per_rev: 200\n  microsteps: 16\n",
          "b.yaml:2: camera.folder is for a camera of kind folder; leave it out, or write another kind"},
+        {"camera:\n  port: usb\n  width_px: 1800\n  height_px: 1200\n  sensor_width_mm: 24\naxis:\n  "
+         "lead_mm: "
+         "2\n  steps_per_rev: 200\n  microsteps: 16\n",
+         "b.yaml:2: camera.port is for a camera of kind tethered; leave it out, or write another kind"},
         {"- a\n- b\n", "b.yaml:1: a bench file is a list of 'key: value' lines; write it so"},
         {"hello\n", "b.yaml:1: a bench file is a list of 'key: value' lines; write it so"},
         {BENCH "lens:\n  f_number: 0\n",

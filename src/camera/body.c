@@ -1,0 +1,486 @@
+#include "camera/body.h"
+
+#include <gphoto2/gphoto2.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <strings.h>
+
+#include "base/mem.h"
+#include "camera/widgets.h"
+
+#define DEPTH_MOST 8 /* of folders on a card */
+
+struct body {
+    Camera *camera;
+    GPContext *context;
+    char port[BODY_TEXT_ROOM];
+    char said[200];      /* by the library, last */
+    int64_t exposure_us; /* what was set last */
+    double f_number, iso;
+};
+
+/* ---- how it fails ---- */
+
+static void on_error(GPContext *context, const char *text, void *arg)
+{
+    (void)context;
+    snprintf(((struct body *)arg)->said, sizeof((struct body *)arg)->said, "%s", text);
+}
+
+static enum errc kind_of(int gp)
+{
+    switch (gp) {
+    case GP_ERROR_CAMERA_BUSY:
+        return E_TIMEOUT;
+    case GP_ERROR_IO:
+    case GP_ERROR_TIMEOUT:
+    case GP_ERROR_IO_READ:
+    case GP_ERROR_IO_WRITE:
+    case GP_ERROR_IO_USB_FIND:
+        return E_IO;
+    case GP_ERROR_IO_USB_CLAIM:
+    case GP_ERROR_CAMERA_ERROR:
+    case GP_ERROR_NO_SPACE:
+        return E_STATE;
+    case GP_ERROR_NOT_SUPPORTED:
+        return E_UNSUPPORTED;
+    case GP_ERROR_NO_MEMORY:
+        return E_NOMEM;
+    default:
+        return E_IO;
+    }
+}
+
+static const char *advice_of(int gp)
+{
+    switch (gp) {
+    case GP_ERROR_CAMERA_BUSY:
+        return "it is busy; try again";
+    case GP_ERROR_IO_USB_CLAIM:
+        return "another program holds it; unmount it in the desktop, then try again";
+    case GP_ERROR_IO_USB_FIND:
+    case GP_ERROR_UNKNOWN_PORT:
+        return "it is not there; switch it on and look at the cable";
+    case GP_ERROR_NO_SPACE:
+        return "its card is full; change it";
+    case GP_ERROR_NOT_SUPPORTED:
+        return "it cannot do that";
+    default:
+        return "look at the cable and at its display";
+    }
+}
+
+static int refused(const struct body *b, int gp, const char *what, struct err *why)
+{
+    const char *said = b && b->said[0] ? b->said : gp_result_as_string(gp);
+    return fail(why, kind_of(gp), "camera: %s: %s (%d); %s", what, said, gp, advice_of(gp));
+}
+
+/* ---- opening ---- */
+
+static int choose_model(struct body *b, const char *model)
+{
+    CameraAbilitiesList *list = NULL;
+    CameraAbilities abilities;
+    int rc = gp_abilities_list_new(&list);
+    if (!rc) rc = gp_abilities_list_load(list, b->context);
+    if (!rc) rc = gp_abilities_list_lookup_model(list, model);
+    if (rc >= 0) rc = gp_abilities_list_get_abilities(list, rc, &abilities);
+    if (rc >= 0) rc = gp_camera_set_abilities(b->camera, abilities);
+    if (list) gp_abilities_list_free(list);
+    return rc;
+}
+
+static int choose_port(struct body *b)
+{
+    GPPortInfoList *list = NULL;
+    GPPortInfo info;
+    int rc = gp_port_info_list_new(&list);
+    if (!rc) rc = gp_port_info_list_load(list);
+    if (!rc) rc = gp_port_info_list_lookup_path(list, b->port);
+    if (rc >= 0) rc = gp_port_info_list_get_info(list, rc, &info);
+    if (rc >= 0) rc = gp_camera_set_port_info(b->camera, info);
+    if (list) gp_port_info_list_free(list);
+    return rc;
+}
+
+static int connect_camera(struct body *b, struct err *why)
+{
+    int rc = gp_camera_new(&b->camera);
+    if (!rc && !strncmp(b->port, "ptpip:", 6)) rc = choose_model(b, "PTP/IP Camera");
+    if (rc >= 0 && b->port[0]) rc = choose_port(b);
+    if (rc >= 0) rc = gp_camera_init(b->camera, b->context);
+    if (rc >= 0) return E_OK;
+    if (b->camera) gp_camera_unref(b->camera);
+    b->camera = NULL;
+    return refused(b, rc, b->port[0] ? b->port : "the first that is found", why);
+}
+
+static void disconnect(struct body *b)
+{
+    if (!b->camera) return;
+    gp_camera_exit(b->camera, b->context);
+    gp_camera_unref(b->camera);
+    b->camera = NULL;
+}
+
+/* ---- one widget ---- */
+
+static int get_widget(struct body *b, const char *name, CameraWidget **out)
+{
+    return gp_camera_get_single_config(b->camera, name, out, b->context);
+}
+
+static int put_widget(struct body *b, const char *name, CameraWidget *w, const void *value)
+{
+    int rc = gp_widget_set_value(w, value);
+    b->said[0] = '\0';
+    return rc ? rc : gp_camera_set_single_config(b->camera, name, w, b->context);
+}
+
+/* Whichever of the names the camera has; NULL at the list's end. */
+static CameraWidget *find_widget(struct body *b, const char *const *names, const char **name_out)
+{
+    CameraWidget *w = NULL;
+    for (; *names; names++)
+        if (get_widget(b, *names, &w) == GP_OK) {
+            *name_out = *names;
+            return w;
+        }
+    return NULL;
+}
+
+/* Sets the first choice that holds the word, if there is such a widget and such a choice. */
+static void prefer(struct body *b, const char *name, const char *word)
+{
+    CameraWidget *w;
+    const char *choice;
+    if (get_widget(b, name, &w) != GP_OK) return;
+    for (int i = 0; i < gp_widget_count_choices(w); i++)
+        if (gp_widget_get_choice(w, i, &choice) == GP_OK && strcasestr(choice, word)) {
+            put_widget(b, name, w, choice);
+            break;
+        }
+    gp_widget_free(w);
+}
+
+/* What it may remember from another program. */
+static void make_ready(struct body *b)
+{
+    prefer(b, "capturetarget", "card");
+    prefer(b, "autofocus", "off");
+}
+
+int body_open(const char *port, struct body **out, struct err *why)
+{
+    struct body *b = mem_new(1, sizeof *b, why);
+    if (!b) return E_NOMEM;
+    snprintf(b->port, sizeof b->port, "%s", port);
+    b->context = gp_context_new();
+    if (!b->context) {
+        mem_free(b);
+        return fail(why, E_NOMEM, "no memory for the camera library");
+    }
+    gp_context_set_error_func(b->context, on_error, b);
+    int rc = connect_camera(b, why);
+    if (rc) {
+        body_close(b);
+        return rc;
+    }
+    make_ready(b);
+    *out = b;
+    return E_OK;
+}
+
+void body_close(struct body *b)
+{
+    if (!b) return;
+    disconnect(b);
+    gp_context_unref(b->context);
+    mem_free(b);
+}
+
+static void text_of(struct body *b, const char *name, char *out)
+{
+    CameraWidget *w;
+    const char *value = NULL;
+    out[0] = '\0';
+    if (get_widget(b, name, &w) != GP_OK) return;
+    if (gp_widget_get_value(w, &value) == GP_OK && value) snprintf(out, BODY_TEXT_ROOM, "%s", value);
+    gp_widget_free(w);
+}
+
+void body_describe(struct body *b, struct body_facts *out)
+{
+    text_of(b, "cameramodel", out->model);
+    text_of(b, "batterylevel", out->battery);
+}
+
+/* ---- settings ---- */
+
+struct setting {
+    const char *what, *unit;
+    const char *const *names;
+    double (*value)(const char *choice);
+    int per_stop;
+};
+
+static const char *const time_names[] = {"shutterspeed", "shutterspeed2", "exptime", NULL};
+static const char *const aperture_names[] = {"f-number", "aperture", "aperture2", NULL};
+static const char *const iso_names[] = {"iso", "isospeed", NULL};
+static const struct setting shutter_time = {"a shutter time of ", " s", time_names, widget_seconds, 1};
+static const struct setting aperture = {"an aperture of f/", "", aperture_names, widget_f_number, 2};
+static const struct setting sensitivity = {"ISO ", "", iso_names, widget_iso, 1};
+
+static const char *nearest_choice(CameraWidget *w, const struct setting *s, double wanted, double *stops_out)
+{
+    const char *best = NULL, *choice;
+    *stops_out = INFINITY;
+    for (int i = 0; i < gp_widget_count_choices(w); i++) {
+        if (gp_widget_get_choice(w, i, &choice) != GP_OK) continue;
+        const double v = s->value(choice);
+        if (isnan(v)) continue;
+        const double stops = fabs(widget_stops_apart(v, wanted, s->per_stop)) +
+                             1e-3 * fabs(log2(v / wanted)); /* of several in one third the nearest */
+        if (stops >= *stops_out) continue;
+        *stops_out = stops;
+        best = choice;
+    }
+    return best;
+}
+
+static int apply(struct body *b, const struct setting *s, double wanted, struct err *why)
+{
+    const char *name;
+    double stops;
+    CameraWidget *w = find_widget(b, s->names, &name);
+    if (!w)
+        return fail(why, E_UNSUPPORTED,
+                    "camera: it does not let a program set %s%.4g%s; set it by hand and leave it out",
+                    s->what, wanted, s->unit);
+    const char *choice = nearest_choice(w, s, wanted, &stops);
+    int rc;
+    if (!choice || stops > 0.2)
+        rc = fail(why, E_UNSUPPORTED, "camera: it has not %s%.4g%s; the nearest is %s", s->what, wanted,
+                  s->unit, choice ? choice : "not told");
+    else if ((rc = put_widget(b, name, w, choice)) < 0)
+        rc = refused(b, rc, s->what, why);
+    gp_widget_free(w);
+    return rc;
+}
+
+int body_set(struct body *b, int64_t exposure_us, double f_number, double iso, struct err *why)
+{
+    int rc = E_OK;
+    if (exposure_us > 0) rc = apply(b, &shutter_time, (double)exposure_us * 1e-6, why);
+    if (!rc && f_number > 0) rc = apply(b, &aperture, f_number, why);
+    if (!rc && iso > 0) rc = apply(b, &sensitivity, iso, why);
+    if (rc) return rc;
+    b->exposure_us = exposure_us;
+    b->f_number = f_number;
+    b->iso = iso;
+    return E_OK;
+}
+
+/* A link that went down, or a card to be read anew: the library keeps what it has listed. */
+static int reconnect(struct body *b, struct err *why)
+{
+    b->said[0] = '\0';
+    disconnect(b);
+    int rc = connect_camera(b, why);
+    if (rc) return rc;
+    make_ready(b);
+    return body_set(b, b->exposure_us, b->f_number, b->iso, why);
+}
+
+/* ---- exposures ---- */
+
+int body_trigger(struct body *b, struct err *why)
+{
+    b->said[0] = '\0';
+    const int rc = gp_camera_trigger_capture(b->camera, b->context);
+    return rc < 0 ? refused(b, rc, "firing", why) : E_OK;
+}
+
+int body_event(struct body *b, int timeout_ms, struct body_event *out, struct err *why)
+{
+    CameraEventType type = GP_EVENT_UNKNOWN;
+    void *data = NULL;
+    *out = (struct body_event){.kind = BODY_NOTHING};
+    b->said[0] = '\0';
+    const int rc = gp_camera_wait_for_event(b->camera, timeout_ms, &type, &data, b->context);
+    if (rc < 0) {
+        free(data);
+        return refused(b, rc, "waiting for the picture", why);
+    }
+    if (type == GP_EVENT_FILE_ADDED && data) {
+        const CameraFilePath *p = data;
+        out->kind = BODY_OBJECT;
+        const int n = snprintf(out->path, sizeof out->path, "%s/%s", p->folder, p->name);
+        if (n >= (int)sizeof out->path) out->kind = BODY_NOTHING;
+    } else if (type == GP_EVENT_CAPTURE_COMPLETE) {
+        out->kind = BODY_COMPLETE;
+    }
+    free(data);
+    return E_OK;
+}
+
+/* ---- files ---- */
+
+static bool split(const char *path, char folder[BODY_PATH_ROOM], const char **name)
+{
+    const char *slash = strrchr(path, '/');
+    if (!slash || strlen(path) >= BODY_PATH_ROOM) return false;
+    snprintf(folder, BODY_PATH_ROOM, "%.*s", slash == path ? 1 : (int)(slash - path), path);
+    *name = slash + 1;
+    return true;
+}
+
+static int not_there(const char *path, struct err *why)
+{
+    return fail(why, E_INPUT, "camera: %.100s is no file on it; list what it has", path);
+}
+
+int body_size(struct body *b, const char *path, int64_t *bytes_out, struct err *why)
+{
+    char folder[BODY_PATH_ROOM];
+    const char *name;
+    CameraFileInfo info;
+    if (!split(path, folder, &name)) return not_there(path, why);
+    b->said[0] = '\0';
+    const int rc = gp_camera_file_get_info(b->camera, folder, name, &info, b->context);
+    if (rc < 0) return refused(b, rc, path, why);
+    *bytes_out = info.file.fields & GP_FILE_INFO_SIZE ? (int64_t)info.file.size : 0;
+    return E_OK;
+}
+
+static int copy_file(CameraFile *file, uint8_t **bytes_out, int64_t *count_out, struct err *why)
+{
+    const char *data = NULL;
+    unsigned long count = 0;
+    const int rc = gp_file_get_data_and_size(file, &data, &count);
+    if (rc < 0 || !count) return fail(why, E_IO, "camera: it sent an empty file; it is asked again");
+    uint8_t *bytes = mem_new(count, 1, why);
+    if (!bytes) return E_NOMEM;
+    memcpy(bytes, data, count);
+    *bytes_out = bytes;
+    *count_out = (int64_t)count;
+    return E_OK;
+}
+
+int body_fetch(struct body *b, const char *path, uint8_t **bytes_out, int64_t *count_out, struct err *why)
+{
+    char folder[BODY_PATH_ROOM];
+    const char *name;
+    CameraFile *file = NULL;
+    if (!split(path, folder, &name)) return not_there(path, why);
+    if (gp_file_new(&file) < 0) return fail(why, E_NOMEM, "no memory to fetch %.100s", path);
+    b->said[0] = '\0';
+    int rc = gp_camera_file_get(b->camera, folder, name, GP_FILE_TYPE_NORMAL, file, b->context);
+    rc = rc < 0 ? refused(b, rc, path, why) : copy_file(file, bytes_out, count_out, why);
+    gp_file_unref(file);
+    if (rc == E_IO) reconnect(b, NULL); /* for the next time */
+    return rc;
+}
+
+int body_preview(struct body *b, uint8_t **jpeg_out, int64_t *count_out, struct err *why)
+{
+    CameraFile *file = NULL;
+    if (gp_file_new(&file) < 0) return fail(why, E_NOMEM, "no memory for a preview");
+    b->said[0] = '\0';
+    int rc = gp_camera_capture_preview(b->camera, file, b->context);
+    rc = rc < 0 ? refused(b, rc, "preview", why) : copy_file(file, jpeg_out, count_out, why);
+    gp_file_unref(file);
+    return rc;
+}
+
+/* ---- what is on the card ---- */
+
+struct walk {
+    struct body *body;
+    int (*visit)(void *arg, const char *path);
+    void *arg;
+    struct err *why;
+};
+
+static int walk_files(const struct walk *w, const char *folder)
+{
+    CameraList *list;
+    char path[BODY_PATH_ROOM];
+    const char *name;
+    if (gp_list_new(&list) < 0) return fail(w->why, E_NOMEM, "no memory for the camera's files");
+    int rc = gp_camera_folder_list_files(w->body->camera, folder, list, w->body->context);
+    if (rc < 0) rc = refused(w->body, rc, folder, w->why);
+    for (int i = 0; !rc && i < gp_list_count(list); i++)
+        if (gp_list_get_name(list, i, &name) == GP_OK &&
+            snprintf(path, sizeof path, "%s/%s", strcmp(folder, "/") ? folder : "", name) < (int)sizeof path)
+            rc = w->visit(w->arg, path);
+    gp_list_free(list);
+    return rc;
+}
+
+/* Folders yet to be looked into are kept in a list: the card's depth is a stranger's choice. */
+static int walk_folders(const struct walk *w, CameraList *todo)
+{
+    char folder[BODY_PATH_ROOM], below[BODY_PATH_ROOM];
+    const char *name;
+    int rc = E_OK;
+    for (int at = 0; !rc && at < gp_list_count(todo); at++) {
+        CameraList *inner;
+        int depth = 0;
+        gp_list_get_name(todo, at, &name);
+        snprintf(folder, sizeof folder, "%s", name);
+        if ((rc = walk_files(w, folder))) break;
+        for (const char *p = folder; *p; p++)
+            depth += *p == '/';
+        if (depth > DEPTH_MOST || gp_list_new(&inner) < 0) continue;
+        if (gp_camera_folder_list_folders(w->body->camera, folder, inner, w->body->context) == GP_OK)
+            for (int i = 0; i < gp_list_count(inner); i++)
+                if (gp_list_get_name(inner, i, &name) == GP_OK &&
+                    snprintf(below, sizeof below, "%s/%s", strcmp(folder, "/") ? folder : "", name) <
+                        (int)sizeof below)
+                    gp_list_append(todo, below, NULL);
+        gp_list_free(inner);
+    }
+    return rc;
+}
+
+int body_list(struct body *b, int (*visit)(void *arg, const char *path), void *arg, struct err *why)
+{
+    const struct walk w = {b, visit, arg, why};
+    CameraList *todo;
+    int rc = reconnect(b, why);
+    if (rc) return rc;
+    if (gp_list_new(&todo) < 0) return fail(why, E_NOMEM, "no memory for the camera's files");
+    gp_list_append(todo, "/", NULL);
+    rc = walk_folders(&w, todo);
+    gp_list_free(todo);
+    return rc;
+}
+
+/* ---- the lens ---- */
+
+static void live_view(struct body *b, int on)
+{
+    CameraWidget *w;
+    if (get_widget(b, "viewfinder", &w) != GP_OK) return;
+    put_widget(b, "viewfinder", w, &on);
+    gp_widget_free(w);
+}
+
+int body_drive(struct body *b, int32_t counts, struct err *why)
+{
+    CameraWidget *w;
+    CameraWidgetType type;
+    const float by = (float)counts;
+    if (counts == 0) return E_OK; /* a drive by none may move all the same */
+    live_view(b, 1);
+    if (get_widget(b, "manualfocusdrive", &w) != GP_OK || gp_widget_get_type(w, &type) != GP_OK ||
+        type != GP_WIDGET_RANGE)
+        return fail(why, E_UNSUPPORTED, "camera: its lens cannot be driven by single steps; use a rail");
+    const int rc = put_widget(b, "manualfocusdrive", w, &by);
+    gp_widget_free(w);
+    return rc < 0 ? refused(b, rc, "driving the lens", why) : E_OK;
+}

@@ -1,0 +1,52 @@
+/* body.h - one camera through libgphoto2: the calls that the camera program makes, each blocking, with the
+ * library's many ways of failing told apart. One thread owns it. */
+#ifndef STADDLE_CAMERA_BODY_H
+#define STADDLE_CAMERA_BODY_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "base/err.h"
+
+#define BODY_PATH_ROOM 256
+#define BODY_TEXT_ROOM 64
+
+struct body;
+
+struct body_facts {
+    char model[BODY_TEXT_ROOM], battery[BODY_TEXT_ROOM]; /* "": not told */
+};
+
+enum body_event_kind { BODY_NOTHING, BODY_OBJECT, BODY_COMPLETE };
+
+struct body_event {
+    enum body_event_kind kind;
+    char path[BODY_PATH_ROOM]; /* OBJECT: folder and name on the camera */
+};
+
+/* Port as libgphoto2 names them ("usb:001,004", "ptpip:ADDRESS"); "": the first camera that is found.
+ * E_STATE: a person has to do something; E_IO: not there, or the link is down; E_TIMEOUT: busy, may be tried
+ * again. */
+int body_open(const char *port, struct body **out, struct err *);
+void body_close(struct body *); /* NULL is fine */
+void body_describe(struct body *, struct body_facts *out);
+
+/* 0: leave. Nominal values are met to a sixth of a stop. E_UNSUPPORTED with the nearest that there are. */
+int body_set(struct body *, int64_t exposure_us, double f_number, double iso, struct err *);
+
+/* Fires; what comes of it are events. E_TIMEOUT: it did not take it, and nothing was exposed. */
+int body_trigger(struct body *, struct err *);
+int body_event(struct body *, int timeout_ms, struct body_event *out, struct err *);
+
+/* Every file on the camera, read anew. The visitor returns non-zero to end. */
+int body_list(struct body *, int (*visit)(void *arg, const char *path), void *arg, struct err *);
+int body_size(struct body *, const char *path, int64_t *bytes_out, struct err *);
+/* The file's bytes: mem_free. E_IO: the link broke and was opened anew; it may be asked again. */
+int body_fetch(struct body *, const char *path, uint8_t **bytes_out, int64_t *count_out, struct err *);
+int body_preview(struct body *, uint8_t **jpeg_out, int64_t *count_out, struct err *);
+
+/* Moves the lens by so many of its steps, positive away. E_UNSUPPORTED: it has no drive. E_STATE: at its end.
+ */
+int body_drive(struct body *, int32_t counts, struct err *);
+
+#endif

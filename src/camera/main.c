@@ -1,0 +1,266 @@
+/* staddle-camera: one camera, in a program of its own, since the library that talks to it may hang or fall
+ * over. It does what its parent says (device/camera_wire.h) and ends when the parent does. Not for people. */
+#include <errno.h>
+#include <poll.h>
+#include <pthread.h>
+#include <signal.h>
+#include <stdio.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "base/mem.h"
+#include "camera/body.h"
+#include "device/camera_wire.h"
+
+#define EVENT_WAIT_MS 50
+#define QUIET_US      200000  /* after the last object of a frame whose number of files is not known yet */
+#define NONE_US       2000000 /* after 'complete' without any object */
+#define ORPHAN_S      3       /* a library that hangs gets so long when the parent has gone */
+
+struct program {
+    struct camera_wire wire;
+    struct body *body;
+    bool firing, complete;
+    int64_t token;
+    int32_t objects, usual; /* of this frame, of a frame; 0: not known */
+    int64_t last_us;        /* when it last told something */
+    bool over;
+};
+
+static int64_t now_us(void)
+{
+    struct timespec t;
+    clock_gettime(CLOCK_MONOTONIC, &t);
+    return (int64_t)t.tv_sec * 1000000 + t.tv_nsec / 1000;
+}
+
+static void say(struct program *p, json_t *body, const void *payload, size_t count)
+{
+    if (camera_wire_send(&p->wire, body, payload, count, NULL)) p->over = true;
+}
+
+static json_t *reply(const char *to, int rc, const struct err *why)
+{
+    return json_pack("{s:s, s:i, s:s}", "re", to, "code", rc, "text", rc ? why->text : "");
+}
+
+/* ---- commands ---- */
+
+static void do_open(struct program *p, const json_t *order)
+{
+    struct err why = {0};
+    struct body_facts facts = {0};
+    body_close(p->body);
+    p->body = NULL;
+    const int rc = body_open(camera_text(order, "port"), &p->body, &why);
+    if (!rc) body_describe(p->body, &facts);
+    json_t *r = reply("open", rc, &why);
+    json_object_set_new(r, "model", json_string(facts.model));
+    json_object_set_new(r, "battery", json_string(facts.battery));
+    say(p, r, NULL, 0);
+}
+
+static void do_set(struct program *p, const json_t *order)
+{
+    struct err why = {0};
+    const int rc = body_set(p->body, camera_whole(order, "exposure_us"),
+                            json_number_value(json_object_get(order, "f_number")),
+                            json_number_value(json_object_get(order, "iso")), &why);
+    say(p, reply("set", rc, &why), NULL, 0);
+}
+
+static int add_path(void *arg, const char *path)
+{
+    return json_array_append_new(arg, json_string(path)) ? E_NOMEM : E_OK;
+}
+
+static void do_list(struct program *p)
+{
+    struct err why = {0};
+    json_t *files = json_array();
+    const int rc = body_list(p->body, add_path, files, &why);
+    json_t *r = reply("list", rc, &why);
+    json_object_set_new(r, "files", files);
+    p->firing = false; /* whatever was under way is in the list, or is not */
+    say(p, r, NULL, 0);
+}
+
+static void do_size(struct program *p, const json_t *order)
+{
+    struct err why = {0};
+    int64_t bytes = 0;
+    const int rc = body_size(p->body, camera_text(order, "path"), &bytes, &why);
+    json_t *r = reply("size", rc, &why);
+    json_object_set_new(r, "bytes", json_integer(bytes));
+    say(p, r, NULL, 0);
+}
+
+static void do_preview(struct program *p)
+{
+    struct err why = {0};
+    uint8_t *jpeg = NULL;
+    int64_t count = 0;
+    const int rc = body_preview(p->body, &jpeg, &count, &why);
+    say(p, reply("preview", rc, &why), jpeg, (size_t)count);
+    mem_free(jpeg);
+}
+
+static void do_drive(struct program *p, const json_t *order)
+{
+    struct err why = {0};
+    const int rc = body_drive(p->body, (int32_t)camera_whole(order, "counts"), &why);
+    say(p, reply("drive", rc, &why), NULL, 0);
+}
+
+static void failed(struct program *p, const struct err *why)
+{
+    p->firing = false;
+    say(p,
+        json_pack("{s:s, s:I, s:i, s:s}", "event", "failed", "token", (json_int_t)p->token, "code",
+                  (int)why->code, "text", why->text),
+        NULL, 0);
+}
+
+static void do_trigger(struct program *p, const json_t *order)
+{
+    struct err why = {0};
+    p->token = camera_whole(order, "token");
+    p->complete = false;
+    p->objects = 0;
+    if (body_trigger(p->body, &why)) {
+        failed(p, &why);
+        return;
+    }
+    p->firing = true;
+    p->last_us = now_us();
+}
+
+static void do_fetch(struct program *p, const json_t *order)
+{
+    struct err why = {0};
+    uint8_t *bytes = NULL;
+    int64_t count = 0;
+    const int rc = body_fetch(p->body, camera_text(order, "path"), &bytes, &count, &why);
+    json_t *r = json_pack("{s:s, s:I, s:s, s:i, s:s}", "event", "fetched", "token",
+                          (json_int_t)camera_whole(order, "token"), "path", camera_text(order, "path"),
+                          "code", rc, "text", rc ? why.text : "");
+    say(p, r, bytes, (size_t)count);
+    mem_free(bytes);
+}
+
+static void obey(struct program *p, const json_t *order)
+{
+    const char *what = camera_text(order, "do");
+    if (!strcmp(what, "close"))
+        p->over = true;
+    else if (!strcmp(what, "open"))
+        do_open(p, order);
+    else if (!p->body)
+        say(p, reply(what, E_STATE, &(struct err){E_STATE, "no camera is open"}), NULL, 0);
+    else if (!strcmp(what, "set"))
+        do_set(p, order);
+    else if (!strcmp(what, "list"))
+        do_list(p);
+    else if (!strcmp(what, "size"))
+        do_size(p, order);
+    else if (!strcmp(what, "preview"))
+        do_preview(p);
+    else if (!strcmp(what, "drive"))
+        do_drive(p, order);
+    else if (!strcmp(what, "trigger"))
+        do_trigger(p, order);
+    else if (!strcmp(what, "fetch"))
+        do_fetch(p, order);
+}
+
+/* ---- what the camera tells while it exposes ---- */
+
+static void tell_object(struct program *p, const char *path)
+{
+    int64_t bytes = 0;
+    struct err why = {0};
+    if (body_size(p->body, path, &bytes, &why)) bytes = 0; /* not told: the transfer will say */
+    p->objects++;
+    say(p,
+        json_pack("{s:s, s:I, s:s, s:I}", "event", "object", "token", (json_int_t)p->token, "path", path,
+                  "bytes", (json_int_t)bytes),
+        NULL, 0);
+}
+
+/* Objects and 'complete' come in any order, and nothing says how many objects there will be: the first frame
+ * tells by a silence. */
+static bool frame_is_whole(const struct program *p)
+{
+    const int64_t silent_us = now_us() - p->last_us;
+    if (!p->complete) return false;
+    if (p->objects && p->objects == p->usual) return true;
+    return silent_us > (p->objects ? QUIET_US : NONE_US);
+}
+
+static void listen_to_camera(struct program *p)
+{
+    struct err why = {0};
+    struct body_event e;
+    if (body_event(p->body, EVENT_WAIT_MS, &e, &why)) {
+        failed(p, &why);
+        return;
+    }
+    if (e.kind != BODY_NOTHING) p->last_us = now_us();
+    if (e.kind == BODY_OBJECT) tell_object(p, e.path);
+    if (e.kind == BODY_COMPLETE) p->complete = true;
+    if (!frame_is_whole(p)) return;
+    if (p->objects) p->usual = p->objects;
+    p->firing = false;
+    say(p, json_pack("{s:s, s:I}", "event", "complete", "token", (json_int_t)p->token), NULL, 0);
+}
+
+/* ---- the program ---- */
+
+static void *watch_parent(void *arg)
+{
+    struct pollfd p = {.fd = CAMERA_WIRE_FD};
+    (void)arg;
+    while (poll(&p, 1, -1) < 0 && errno == EINTR) {
+    }
+    sleep(ORPHAN_S);
+    _exit(0);
+}
+
+static void listen_to_parent(struct program *p)
+{
+    struct camera_message m = {0};
+    struct err why = {0};
+    if (camera_wire_read(&p->wire, &why)) {
+        p->over = true;
+        return;
+    }
+    while (!p->over && camera_wire_take(&p->wire, &m, &why)) {
+        obey(p, m.body);
+        camera_message_clear(&m);
+    }
+    if (why.code) p->over = true;
+}
+
+int main(void)
+{
+    struct program p = {.wire.fd = CAMERA_WIRE_FD};
+    pthread_t watcher;
+    int type;
+    socklen_t size = sizeof type;
+    if (getsockopt(CAMERA_WIRE_FD, SOL_SOCKET, SO_TYPE, &type, &size)) {
+        fprintf(stderr, "staddle-camera is started by staddle; it does nothing alone\n");
+        return 2;
+    }
+    signal(SIGPIPE, SIG_IGN);
+    if (pthread_create(&watcher, NULL, watch_parent, NULL)) return 5;
+    while (!p.over) {
+        struct pollfd fd = {.fd = CAMERA_WIRE_FD, .events = POLLIN};
+        if (poll(&fd, 1, p.firing ? 0 : -1) > 0) listen_to_parent(&p);
+        if (!p.over && p.firing) listen_to_camera(&p);
+    }
+    body_close(p.body);
+    camera_wire_clear(&p.wire);
+    return 0;
+}

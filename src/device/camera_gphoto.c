@@ -1,0 +1,600 @@
+#include "device/camera_gphoto.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <poll.h>
+#include <signal.h>
+#include <spawn.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <strings.h>
+#include <sys/socket.h>
+#include <sys/wait.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "base/mem.h"
+#include "device/camera_wire.h"
+
+#define OPEN_US       30000000
+#define ANSWER_US     10000000
+#define LIST_US       60000000
+#define FETCH_US      60000000
+#define SILENCE_US    20000000
+#define HUNG_US       3000000 /* how long a program that was silent before is waited for once more */
+#define EVENTS_MOST   32
+#define FILES_MOST    8 /* of one frame */
+#define RESTARTS_MOST 3 /* in a row */
+
+struct camera_gphoto {
+    struct camera base;
+    struct camera_gphoto_opts opts;
+    char port[PATH_ROOM], program[PATH_ROOM], model[NAME_ROOM];
+    struct camera_settings settings;
+    bool is_set, gone;
+    pid_t pid;
+    struct camera_wire wire;
+    int restarts;
+    int64_t epoch;
+    uint64_t exposing, fetching; /* tokens; 0: none */
+    struct camera_object wanted; /* by the transfer */
+    sched_id watchdog;
+    char **known; /* paths on the card that belong to no exposure of ours, or to a past one */
+    size_t known_count, known_room;
+    uint64_t recounted; /* the token whose files these are */
+    struct camera_object found[FILES_MOST];
+    int32_t found_count;
+    struct camera_event events[EVENTS_MOST];
+    int event_first, event_count;
+};
+
+extern char **environ;
+
+/* ---- events ---- */
+
+static void push(struct camera_gphoto *c, const struct camera_event *ev)
+{
+    if (c->event_count == EVENTS_MOST) {
+        mem_free(ev->bytes);
+        return;
+    }
+    struct camera_event *slot = &c->events[(c->event_first + c->event_count++) % EVENTS_MOST];
+    *slot = *ev;
+    slot->at_us = sched_now_us(c->opts.sched);
+    if (c->base.notice) c->base.notice(c->base.notice_arg);
+}
+
+static void rest(struct camera_gphoto *c)
+{
+    if (c->watchdog) sched_cancel(c->opts.sched, c->watchdog);
+    c->watchdog = 0;
+}
+
+static void push_gone(struct camera_gphoto *c, const struct err *why)
+{
+    const uint64_t token = c->exposing ? c->exposing : c->fetching;
+    rest(c);
+    c->gone = true;
+    c->exposing = c->fetching = 0;
+    push(c, &(struct camera_event){.kind = CAMERA_GONE, .token = token, .why = *why});
+}
+
+static void push_unfetched(struct camera_gphoto *c, const struct err *why)
+{
+    struct camera_event ev = {.kind = CAMERA_FETCHED, .token = c->fetching, .object = c->wanted, .why = *why};
+    c->fetching = 0;
+    push(c, &ev);
+}
+
+/* ---- the program ---- */
+
+static void end_program(struct camera_gphoto *c)
+{
+    if (c->pid <= 0) return;
+    if (c->opts.sched && c->wire.fd >= 0) sched_unwatch(c->opts.sched, c->wire.fd);
+    close(c->wire.fd);
+    camera_wire_clear(&c->wire);
+    kill(c->pid, SIGKILL);
+    while (waitpid(c->pid, NULL, 0) < 0 && errno == EINTR) {
+    }
+    c->pid = 0;
+}
+
+static int spawn(struct camera_gphoto *c, int far_end, struct err *why)
+{
+    posix_spawn_file_actions_t files;
+    posix_spawnattr_t attr;
+    char *argv[] = {(char *)"staddle-camera", NULL};
+    posix_spawn_file_actions_init(&files);
+    posix_spawnattr_init(&attr);
+    posix_spawn_file_actions_addopen(&files, 0, "/dev/null", O_RDONLY, 0);
+    posix_spawn_file_actions_adddup2(&files, 2, 1);
+    posix_spawn_file_actions_adddup2(&files, far_end, CAMERA_WIRE_FD);
+    posix_spawn_file_actions_addclosefrom_np(&files, CAMERA_WIRE_FD + 1);
+    posix_spawnattr_setflags(&attr, POSIX_SPAWN_SETPGROUP); /* the terminal's Ctrl-C is ours alone */
+    posix_spawnattr_setpgroup(&attr, 0);
+    errno = posix_spawn(&c->pid, c->program, &files, &attr, argv, environ);
+    posix_spawnattr_destroy(&attr);
+    posix_spawn_file_actions_destroy(&files);
+    if (!errno) return E_OK;
+    c->pid = 0;
+    return fail_errno(why, E_IO, "%.300s cannot be started; install the program whole", c->program);
+}
+
+static void on_readable(void *arg);
+
+static int start_program(struct camera_gphoto *c, struct err *why)
+{
+    int ends[2];
+    if (socketpair(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0, ends))
+        return fail_errno(why, E_IO, "no socket for the camera program");
+    int rc = spawn(c, ends[1], why);
+    close(ends[1]);
+    if (rc) {
+        close(ends[0]);
+        return rc;
+    }
+    c->wire.fd = ends[0];
+    rc = sched_watch(c->opts.sched, ends[0], on_readable, c, why);
+    if (rc) end_program(c);
+    return rc;
+}
+
+/* ---- what it says ---- */
+
+static enum file_role role_of(const char *path)
+{
+    const char *dot = strrchr(path, '.');
+    return dot && (!strcasecmp(dot, ".jpg") || !strcasecmp(dot, ".jpeg")) ? FILE_JPEG : FILE_RAW;
+}
+
+static int remember(struct camera_gphoto *c, const char *path, struct err *why)
+{
+    if (c->known_count == c->known_room) {
+        const size_t room = 2 * c->known_room + 64;
+        char **more = mem_grow(c->known, c->known_room, room, sizeof *more, why);
+        if (!more) return E_NOMEM;
+        c->known = more;
+        c->known_room = room;
+    }
+    c->known[c->known_count] = mem_copy_text(path, why);
+    return c->known[c->known_count] ? (c->known_count++, E_OK) : E_NOMEM;
+}
+
+static void forget_known(struct camera_gphoto *c)
+{
+    for (size_t i = 0; i < c->known_count; i++)
+        mem_free(c->known[i]);
+    c->known_count = 0;
+}
+
+static bool is_known(const struct camera_gphoto *c, const char *path)
+{
+    for (size_t i = 0; i < c->known_count; i++)
+        if (!strcmp(c->known[i], path)) return true;
+    return false;
+}
+
+static void hear_object(struct camera_gphoto *c, const json_t *m)
+{
+    struct camera_event ev = {.kind = CAMERA_OBJECT, .token = c->exposing};
+    const char *path = camera_text(m, "path");
+    if (strlen(path) >= sizeof ev.object.name) {
+        struct err why;
+        fail(&why, E_UNSUPPORTED, "camera: the path %.100s is too long to be fetched", path);
+        push_gone(c, &why);
+        return;
+    }
+    if (is_known(c, path)) return;
+    remember(c, path, NULL);
+    snprintf(ev.object.name, sizeof ev.object.name, "%s", path);
+    ev.object.role = role_of(path);
+    ev.object.bytes = camera_whole(m, "bytes");
+    push(c, &ev);
+}
+
+static void hear_fetched(struct camera_gphoto *c, struct camera_message *m)
+{
+    struct camera_event ev = {.kind = CAMERA_FETCHED, .token = c->fetching, .object = c->wanted};
+    const enum errc code = (enum errc)camera_whole(m->body, "code");
+    rest(c);
+    c->fetching = 0;
+    c->restarts = 0;
+    if (code) {
+        err_say(&ev.why, code, "%s", camera_text(m->body, "text"));
+    } else {
+        ev.bytes = m->payload;
+        ev.byte_count = (int64_t)m->payload_count;
+        ev.object.bytes = ev.byte_count;
+        ev.object.role =
+            ev.byte_count > 2 && ev.bytes[0] == 0xFF && ev.bytes[1] == 0xD8 ? FILE_JPEG : FILE_RAW;
+        m->payload = NULL;
+    }
+    push(c, &ev);
+}
+
+/* A link that went down in the middle may have fired the shutter: that is a silence, not a failure. */
+static void hear_failed(struct camera_gphoto *c, const json_t *m)
+{
+    const enum errc code = (enum errc)camera_whole(m, "code");
+    if (code == E_IO) return;
+    struct camera_event ev = {.kind = CAMERA_FAILED, .token = c->exposing};
+    err_say(&ev.why, code, "%s", camera_text(m, "text"));
+    rest(c);
+    c->exposing = 0;
+    push(c, &ev);
+}
+
+static void hear_complete(struct camera_gphoto *c)
+{
+    struct camera_event ev = {.kind = CAMERA_COMPLETE, .token = c->exposing};
+    rest(c);
+    c->exposing = 0;
+    push(c, &ev);
+}
+
+static void hear(struct camera_gphoto *c, struct camera_message *m)
+{
+    const char *event = camera_text(m->body, "event");
+    const uint64_t token = (uint64_t)camera_whole(m->body, "token");
+    const bool exposing = token && token == c->exposing;
+    if (!strcmp(event, "fetched") && token && token == c->fetching) hear_fetched(c, m);
+    if (!strcmp(event, "object") && exposing) hear_object(c, m->body);
+    if (!strcmp(event, "complete") && exposing) hear_complete(c);
+    if (!strcmp(event, "failed") && exposing) hear_failed(c, m->body);
+}
+
+/* ---- asking, and waiting for the answer: between exposures and after faults only ---- */
+
+static int64_t clock_us(void)
+{
+    struct timespec t;
+    clock_gettime(CLOCK_MONOTONIC, &t);
+    return (int64_t)t.tv_sec * 1000000 + t.tv_nsec / 1000;
+}
+
+/* Takes what has come; true when the answer is among it. */
+static bool take_answer(struct camera_gphoto *c, const char *re, struct camera_message *out, struct err *why)
+{
+    struct camera_message m = {0};
+    while (camera_wire_take(&c->wire, &m, why)) {
+        if (!strcmp(camera_text(m.body, "re"), re)) {
+            *out = m;
+            return true;
+        }
+        hear(c, &m);
+        camera_message_clear(&m);
+    }
+    return false;
+}
+
+static int await(struct camera_gphoto *c, const char *re, int64_t most_us, struct camera_message *out,
+                 struct err *why)
+{
+    const int64_t until_us = clock_us() + most_us;
+    struct err broken = {0};
+    for (;;) {
+        const int64_t left_us = until_us - clock_us();
+        if (left_us <= 0) return fail(why, E_TIMEOUT, "camera: it has not answered to '%s'", re);
+        struct pollfd p = {.fd = c->wire.fd, .events = POLLIN};
+        if (poll(&p, 1, (int)(left_us / 1000) + 1) <= 0) continue;
+        int rc = camera_wire_read(&c->wire, why);
+        if (rc) return rc;
+        if (take_answer(c, re, out, &broken)) break;
+        if (broken.code) return fail(why, broken.code, "%s", broken.text);
+    }
+    const enum errc code = (enum errc)camera_whole(out->body, "code");
+    if (!code) return E_OK;
+    err_say(why, code, "%s", camera_text(out->body, "text"));
+    camera_message_clear(out);
+    return code;
+}
+
+static int ask(struct camera_gphoto *c, json_t *order, int64_t most_us, struct camera_message *out,
+               struct err *why)
+{
+    char re[16];
+    snprintf(re, sizeof re, "%s", camera_text(order, "do"));
+    int rc = camera_wire_send(&c->wire, order, NULL, 0, why);
+    return rc ? rc : await(c, re, most_us, out, why);
+}
+
+static int ask_settings(struct camera_gphoto *c, struct err *why)
+{
+    struct camera_message m = {0};
+    json_t *order =
+        json_pack("{s:s, s:I, s:f, s:f}", "do", "set", "exposure_us", (json_int_t)c->settings.exposure_us,
+                  "f_number", c->settings.f_number, "iso", c->settings.iso);
+    int rc = ask(c, order, ANSWER_US, &m, why);
+    if (!rc) camera_message_clear(&m);
+    return rc;
+}
+
+/* A new program with the camera open and set. */
+static int begin(struct camera_gphoto *c, struct err *why)
+{
+    struct camera_message m = {0};
+    int rc = start_program(c, why);
+    if (rc) return rc;
+    rc = ask(c, json_pack("{s:s, s:s}", "do", "open", "port", c->port), OPEN_US, &m, why);
+    if (!rc) {
+        snprintf(c->model, sizeof c->model, "%s", camera_text(m.body, "model"));
+        camera_message_clear(&m);
+        c->epoch++;
+        if (c->is_set) rc = ask_settings(c, why);
+    }
+    if (rc) end_program(c);
+    return rc;
+}
+
+/* The program hangs or is gone. An exposure under way stays silent until it is recounted. */
+static int replace(struct camera_gphoto *c, const struct err *reason, struct err *why)
+{
+    struct err inner = {0};
+    rest(c);
+    end_program(c);
+    int rc = c->restarts++ < RESTARTS_MOST ? begin(c, &inner) : fail(&inner, E_IO, "%s", reason->text);
+    if (rc) {
+        push_gone(c, &inner);
+        return fail(why, rc, "%s", inner.text);
+    }
+    if (c->fetching) push_unfetched(c, reason);
+    return E_OK;
+}
+
+static void on_silence(void *arg)
+{
+    struct camera_gphoto *c = arg;
+    struct err why;
+    c->watchdog = 0;
+    fail(&why, E_TIMEOUT, "camera: it has not been heard of for long; its program was started again");
+    replace(c, &why, NULL);
+}
+
+static void watch(struct camera_gphoto *c, int64_t for_us)
+{
+    rest(c);
+    c->watchdog = sched_at(c->opts.sched, sched_now_us(c->opts.sched) + for_us, on_silence, c);
+}
+
+static void on_readable(void *arg)
+{
+    struct camera_gphoto *c = arg;
+    struct camera_message m = {0};
+    struct err why = {0};
+    if (!camera_wire_read(&c->wire, &why))
+        while (camera_wire_take(&c->wire, &m, &why)) {
+            hear(c, &m);
+            camera_message_clear(&m);
+        }
+    if (why.code) replace(c, &why, NULL);
+}
+
+/* ---- the contract ---- */
+
+static int gphoto_describe(struct camera *camera, struct camera_facts *out, struct err *why)
+{
+    const struct camera_gphoto *c = (struct camera_gphoto *)camera;
+    (void)why;
+    *out = (struct camera_facts){
+        .width_px = c->opts.spec->width_px, .height_px = c->opts.spec->height_px, .epoch = c->epoch};
+    snprintf(out->model, sizeof out->model, "%s", c->model);
+    return E_OK;
+}
+
+static int gphoto_set(struct camera *camera, const struct camera_settings *s, struct err *why)
+{
+    struct camera_gphoto *c = (struct camera_gphoto *)camera;
+    const struct camera_settings before = c->settings;
+    c->settings = *s;
+    int rc = ask_settings(c, why);
+    if (rc) c->settings = before;
+    c->is_set = c->is_set || !rc;
+    return rc;
+}
+
+static int ask_list(struct camera_gphoto *c, int64_t most_us, struct camera_message *out, struct err *why)
+{
+    return ask(c, json_pack("{s:s}", "do", "list"), most_us, out, why);
+}
+
+static int gphoto_arm(struct camera *camera, struct err *why)
+{
+    struct camera_gphoto *c = (struct camera_gphoto *)camera;
+    struct camera_message m = {0};
+    size_t i;
+    json_t *path;
+    if (!c->is_set) return fail(why, E_STATE, "%s: no exposure time is set", c->base.ops->name);
+    int rc = ask_list(c, LIST_US, &m, why);
+    if (rc) return rc;
+    forget_known(c);
+    json_array_foreach (json_object_get(m.body, "files"), i, path)
+        if (!rc) rc = remember(c, json_string_value(path), why);
+    camera_message_clear(&m);
+    return rc;
+}
+
+static int gphoto_trigger(struct camera *camera, uint64_t token, struct err *why)
+{
+    struct camera_gphoto *c = (struct camera_gphoto *)camera;
+    int rc = camera_wire_send(&c->wire, json_pack("{s:s, s:I}", "do", "trigger", "token", (json_int_t)token),
+                              NULL, 0, why);
+    if (rc) return rc;
+    c->exposing = token;
+    watch(c, c->settings.exposure_us + c->opts.silence_us);
+    return E_OK;
+}
+
+static int gphoto_next_event(struct camera *camera, struct camera_event *out, struct err *why)
+{
+    struct camera_gphoto *c = (struct camera_gphoto *)camera;
+    (void)why;
+    if (!c->event_count) return E_OK; /* out is NOTHING */
+    *out = c->events[c->event_first];
+    c->event_first = (c->event_first + 1) % EVENTS_MOST;
+    c->event_count--;
+    return E_OK;
+}
+
+static int gphoto_fetch(struct camera *camera, uint64_t token, const struct camera_object *o, struct err *why)
+{
+    struct camera_gphoto *c = (struct camera_gphoto *)camera;
+    if (!is_known(c, o->name)) return fail(why, E_STATE, "%s: holds no %s", c->base.ops->name, o->name);
+    int rc = camera_wire_send(
+        &c->wire, json_pack("{s:s, s:I, s:s}", "do", "fetch", "token", (json_int_t)token, "path", o->name),
+        NULL, 0, why);
+    if (rc) return rc;
+    c->fetching = token;
+    c->wanted = *o;
+    watch(c, FETCH_US);
+    return E_OK;
+}
+
+static void find_new(struct camera_gphoto *c, const json_t *files)
+{
+    size_t i;
+    json_t *file;
+    c->found_count = 0;
+    json_array_foreach (files, i, file) {
+        const char *path = json_string_value(file);
+        if (!path || is_known(c, path) || c->found_count == FILES_MOST || strlen(path) >= NAME_ROOM) continue;
+        struct camera_object *o = &c->found[c->found_count++];
+        *o = (struct camera_object){.role = role_of(path)};
+        snprintf(o->name, sizeof o->name, "%s", path);
+    }
+    for (int32_t k = 0; k < c->found_count; k++)
+        remember(c, c->found[k].name, NULL);
+}
+
+static void find_sizes(struct camera_gphoto *c)
+{
+    struct camera_message m = {0};
+    for (int32_t k = 0; k < c->found_count; k++) {
+        json_t *order = json_pack("{s:s, s:s}", "do", "size", "path", c->found[k].name);
+        if (ask(c, order, ANSWER_US, &m, NULL)) continue;
+        c->found[k].bytes = camera_whole(m.body, "bytes");
+        camera_message_clear(&m);
+    }
+}
+
+static int gphoto_recount(struct camera *camera, uint64_t token, int32_t *objects_out, struct err *why)
+{
+    struct camera_gphoto *c = (struct camera_gphoto *)camera;
+    struct camera_message m = {0};
+    struct err hung;
+    *objects_out = -1;
+    if (token != c->base.last_token) return E_OK; /* of another run: nothing here tells whose a file is */
+    rest(c);
+    int rc = ask_list(c, c->exposing ? HUNG_US : LIST_US, &m, &hung);
+    if (rc) {
+        if ((rc = replace(c, &hung, why)) || (rc = ask_list(c, LIST_US, &m, why))) return rc;
+    }
+    c->exposing = 0;
+    find_new(c, json_object_get(m.body, "files"));
+    camera_message_clear(&m);
+    find_sizes(c);
+    c->recounted = token;
+    *objects_out = c->found_count;
+    return E_OK;
+}
+
+static int gphoto_held(struct camera *camera, uint64_t token, struct camera_object *out, int32_t most,
+                       int32_t *count_out, struct err *why)
+{
+    const struct camera_gphoto *c = (struct camera_gphoto *)camera;
+    (void)why;
+    if (token != c->recounted) return E_OK; /* -1: cannot tell */
+    *count_out = c->found_count < most ? c->found_count : most;
+    memcpy(out, c->found, (size_t)*count_out * sizeof *out);
+    return E_OK;
+}
+
+static int gphoto_preview(struct camera *camera, uint8_t **jpeg_out, int64_t *bytes_out, struct err *why)
+{
+    struct camera_gphoto *c = (struct camera_gphoto *)camera;
+    struct camera_message m = {0};
+    int rc = ask(c, json_pack("{s:s}", "do", "preview"), ANSWER_US, &m, why);
+    if (rc) return rc;
+    *jpeg_out = m.payload;
+    *bytes_out = (int64_t)m.payload_count;
+    m.payload = NULL;
+    camera_message_clear(&m);
+    return E_OK;
+}
+
+/* Asked to end, it closes what is open on the camera; a hung one is killed. */
+static void let_go(struct camera_gphoto *c)
+{
+    if (c->pid <= 0) return;
+    struct pollfd p = {.fd = c->wire.fd, .events = POLLIN};
+    const int64_t until_us = clock_us() + HUNG_US;
+    if (!camera_wire_send(&c->wire, json_pack("{s:s}", "do", "close"), NULL, 0, NULL))
+        while (clock_us() < until_us && poll(&p, 1, 100) >= 0)
+            if (p.revents && camera_wire_read(&c->wire, NULL)) break;
+    end_program(c);
+}
+
+static void gphoto_close(struct camera *camera)
+{
+    struct camera_gphoto *c = (struct camera_gphoto *)camera;
+    rest(c);
+    let_go(c);
+    for (; c->event_count; c->event_count--, c->event_first = (c->event_first + 1) % EVENTS_MOST)
+        mem_free(c->events[c->event_first].bytes);
+    forget_known(c);
+    mem_free(c->known);
+    mem_free(c);
+}
+
+static const struct camera_ops ops = {.name = "camera",
+                                      .caps = CAMERA_RECOUNTS | CAMERA_PREVIEWS,
+                                      .describe = gphoto_describe,
+                                      .set = gphoto_set,
+                                      .arm = gphoto_arm,
+                                      .trigger = gphoto_trigger,
+                                      .next_event = gphoto_next_event,
+                                      .fetch = gphoto_fetch,
+                                      .recount = gphoto_recount,
+                                      .preview = gphoto_preview,
+                                      .close = gphoto_close,
+                                      .held = gphoto_held};
+
+/* Beside this program while it is built, in libexec once it is installed. */
+static int find_program(char out[PATH_ROOM], struct err *why)
+{
+    char self[PATH_ROOM - 64];
+    const ssize_t n = readlink("/proc/self/exe", self, sizeof self - 1);
+    char *slash = n > 0 ? (self[n] = '\0', strrchr(self, '/')) : NULL;
+    if (slash) {
+        *slash = '\0';
+        snprintf(out, PATH_ROOM, "%s/staddle-camera", self);
+        if (!access(out, X_OK)) return E_OK;
+        snprintf(out, PATH_ROOM, "%s/../libexec/staddle/staddle-camera", self);
+        if (!access(out, X_OK)) return E_OK;
+    }
+    return fail(why, E_IO, "staddle-camera, the program for cameras, is missing; install staddle whole");
+}
+
+int camera_gphoto_open(const struct camera_gphoto_opts *opts, struct camera **out, struct err *why)
+{
+    struct camera_gphoto *c = mem_new(1, sizeof *c, why);
+    if (!c) return E_NOMEM;
+    c->base.ops = &ops;
+    c->opts = *opts;
+    c->wire.fd = -1;
+    if (!c->opts.silence_us) c->opts.silence_us = SILENCE_US;
+    snprintf(c->port, sizeof c->port, "%s", opts->port ? opts->port : "");
+    int rc = E_OK;
+    if (opts->program)
+        snprintf(c->program, sizeof c->program, "%s", opts->program);
+    else
+        rc = find_program(c->program, why);
+    if (!rc) rc = begin(c, why);
+    if (rc) {
+        gphoto_close(&c->base);
+        return rc;
+    }
+    *out = &c->base;
+    return E_OK;
+}

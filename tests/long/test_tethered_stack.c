@@ -1,0 +1,88 @@
+/* A whole stack by the built program with a tethered camera (emulated, through the unmodified libgphoto2) on
+ * the simulated rail, in real time. Each file says which release it is of; how often the shutter fired the
+ * emulator knows. */
+#include "tests/support/test.h"
+
+#include <stdlib.h>
+
+#include "tests/emulator/ptp_ip.h"
+#include "tests/emulator/ptp_picture.h"
+#include "tests/support/shell.h"
+
+static void write_setup(const struct ptp_ip *ip)
+{
+    FILE *f = fopen(in_folder("bench.yaml"), "w");
+    assert_non_null(f);
+    fprintf(f,
+            "camera: {kind: tethered, port: 'ptpip:127.0.0.1:%d:%d', width_px: 160, height_px: 120, "
+            "sensor_width_mm: 24}\n"
+            "axis: {kind: rail, link: simulated, lead_mm: 2, steps_per_rev: 200, microsteps: 16}\n"
+            "lens: {focal_length_mm: 35, f_number: 2.8}\n",
+            ptp_ip_port(ip), ptp_ip_port(ip));
+    fclose(f);
+    f = fopen(in_folder("job.yaml"), "w");
+    assert_non_null(f);
+    fprintf(f,
+            "bench: bench.yaml\nmagnification: 4\nnear_mm: 0\nfar_mm: 0.4\nslices: 4\nexposure_s: 0.0166667\n"
+            "settle_ms: 50\nstart_delay_s: 0\n");
+    fclose(f);
+}
+
+static int32_t release_of(const char *name, uint8_t *bytes, size_t room)
+{
+    FILE *f = fopen(in_folder("s/frames/%s", name), "rb");
+    assert_non_null(f);
+    const size_t n = fread(bytes, 1, room, f);
+    fclose(f);
+    return ptp_picture_release(bytes, n, NULL);
+}
+
+/* Runs the stack with that fault; the slices' files are of these releases. */
+static void shoot(const struct ptp_camera_opts *opts, const int32_t *releases, int32_t count, int32_t fired)
+{
+    static uint8_t bytes[65536];
+    struct ptp_ip *ip = ptp_ip_start(opts);
+    assert_int_equal(in_shell("rm -rf s"), 0);
+    write_setup(ip);
+    const int ended = in_shell("%s run job.yaml --stack s", staddle_program());
+    if (ended) fail_msg("run ended with %d: %s%s", ended, shell_out(), shell_err());
+    for (int32_t i = 0; i < count; i++) {
+        char name[16];
+        snprintf(name, sizeof name, "s%04d.jpg", (int)i + 1);
+        assert_int_equal(release_of(name, bytes, sizeof bytes), releases[i]);
+    }
+    const struct ptp_camera *c = ptp_ip_lock(ip);
+    assert_int_equal(c->release_count, fired);
+    ptp_ip_unlock(ip);
+    ptp_ip_stop(ip);
+}
+
+/* Four slices, two of margin at each end, and the closing frame. */
+static void a_stack_is_shot_in_order(void **state)
+{
+    (void)state;
+    const int32_t releases[] = {1, 2, 3, 4, 5, 6, 7, 8};
+    shoot(&(struct ptp_camera_opts){0}, releases, 8, 9);
+}
+
+static void a_transfer_that_breaks_off_costs_no_frame(void **state)
+{
+    (void)state;
+    const int32_t releases[] = {1, 2, 3, 4, 5, 6, 7, 8};
+    shoot(&(struct ptp_camera_opts){.faults.drop_transfer = 3}, releases, 8, 9);
+}
+
+static int private_home(void **state)
+{
+    (void)state;
+    return setenv("HOME", test_folder(), 1); /* the library remembers settings there */
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_stack_is_shot_in_order),
+        cmocka_unit_test(a_transfer_that_breaks_off_costs_no_frame),
+    };
+    return cmocka_run_group_tests(tests, private_home, NULL);
+}
