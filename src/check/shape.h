@@ -1,7 +1,7 @@
-/* shape.h - how a tile's sharpness falls with the distance from focus: the same for all tiles of a stack,
- * since the blur grows with the distance whatever the texture. It is read off the curves themselves, at each
- * scale: the middle of what they have lost u frames from their peaks. With it a tail tells how far away its
- * peak is. No lens data is needed. */
+/* shape.h - how a tile's sharpness falls with the distance from focus: much the same for all tiles of a
+ * stack, since the blur grows with the distance whatever the texture. It is read off the curves themselves,
+ * at each scale: the middle of what they have lost u frames from their peaks. With it a tail tells how far
+ * away its peak is. No lens data is needed. */
 #ifndef STADDLE_CHECK_SHAPE_H
 #define STADDLE_CHECK_SHAPE_H
 
