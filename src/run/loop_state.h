@@ -135,7 +135,7 @@ void take_check_deadlines(struct loop *);
 void take_all_unfetched_end(struct loop *, const char *reason);
 void take_unfired_end(struct loop *, const char *reason);
 void take_unanswered_end(struct loop *, const char *reason); /* where others fire, and have not done so */
-int take_count(const struct loop *); /* in flight */
+int take_count(const struct loop *);                         /* in flight */
 void take_work_done(struct loop *, struct work *);
 void take_free_all(struct loop *);
 
