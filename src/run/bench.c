@@ -5,6 +5,7 @@
 #include <unistd.h>
 
 #include "base/mem.h"
+#include "config/config.h"
 #include "device/axis_hand.h"
 #include "device/backends.h"
 #include "plan/slices.h"
@@ -80,8 +81,10 @@ static int64_t counts_from_nm(const struct plan *p, int64_t nm)
 static int build_world(struct rig *r, const struct rig_opts *o, struct err *why)
 {
     const struct plan *p = o->plan;
+    struct scene_spec scene = o->job->scene;
+    if (!origin_line(&o->job->origins, "scene.near_mm")) scene.near_nm = p->near_nm;
     r->world = world_new(&(struct world_opts){.bench = &r->stage->bench,
-                                              .scene = &o->job->scene,
+                                              .scene = &scene,
                                               .magnification = p->optics.magnification,
                                               .exposure_us = o->job->exposure_us,
                                               .seed = o->seed,

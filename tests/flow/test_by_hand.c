@@ -17,6 +17,7 @@ static void a_stack_by_hand_from_the_first_turn_to_the_hand_over(void **state)
     const char *before = fingerprint(b.other.dir);
     if (by_hand_begin(&b)) fail_msg("%s", b.why.text);
     assert_int_equal(b.result.end, RUN_WHOLE);
+    assert_true(b.scene_near_nm >= 3000000 && b.scene_near_nm < 3600000); /* the subject stands at near_mm */
     by_hand_check_whole(&b);
     assert_int_equal(b.result.retakes + b.result.lost + b.result.failed, 0);
     assert_int_equal(b.other.shots, b.result.slices + 1);

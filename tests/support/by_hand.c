@@ -69,6 +69,11 @@ void by_hand_opened(void *arg, struct rig *r, struct store *st)
     b->rig = r;
     b->other.sched = r->sched;
     b->other.world = r->world;
+    float focus_nm[96 * 72];
+    world_truth_focus(r->world, 3000000, 0, focus_nm);
+    b->scene_near_nm = INFINITY;
+    for (size_t i = 0; i < sizeof focus_nm / sizeof *focus_nm; i++)
+        if ((double)focus_nm[i] < b->scene_near_nm) b->scene_near_nm = (double)focus_nm[i];
 }
 
 static void on_closing(void *arg, struct rig *r)

@@ -16,6 +16,7 @@ struct by_hand {
     struct rig *rig;
     char dir[600];
     char told[8192];
+    double scene_near_nm;             /* of the world: what is nearest in it */
     int64_t knob_nm;                  /* where the person has turned it to */
     int64_t taken_at_nm[FRAMES_MOST]; /* of the n-th frame that the other program put */
     int turns;
