@@ -4,12 +4,15 @@
 
 #include "tests/support/sweep.h"
 
-static struct shoot_job job;
+static struct shoot_job job, shaped;
 
 static int set_up(void **state)
 {
     (void)state;
     small_job("faults", &(struct small){.width_px = 64, .height_px = 48, .slices = 2}, &job);
+    small_job("shaped", &(struct small){.width_px = 64, .height_px = 48, .slices = 2, .rings = true},
+              &shaped);
+    assert_int_not_equal(shaped.plan.timeline.shape.kind, SHAPER_NONE);
     return 0;
 }
 
@@ -17,6 +20,7 @@ static int tear_down(void **state)
 {
     (void)state;
     shoot_job_clear(&job);
+    shoot_job_clear(&shaped);
     return 0;
 }
 
@@ -68,7 +72,8 @@ static struct sweep fail_at(long n, enum errc code)
 {
     char name[32];
     snprintf(name, sizeof name, "call%ld_%d", n, code);
-    struct sweep s = {.job = &job, .dir = small_path(name), .faults = {.fail_at = n, .code = code}};
+    struct sweep s = {
+        .job = n & 1 ? &job : &shaped, .dir = small_path(name), .faults = {.fail_at = n, .code = code}};
     sweep_shoot(&s);
     return s;
 }

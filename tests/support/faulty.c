@@ -114,6 +114,18 @@ static int move_to(struct axis *a, int64_t target, struct err *why)
     return rc ? rc : axis_move_to(AXIS(a)->inner, target, why);
 }
 
+static int shape(struct axis *a, const struct axis_slot *slots, int count, struct err *why)
+{
+    int rc = may(AXIS(a)->faults, "axis shape", why);
+    return rc ? rc : axis_shape(AXIS(a)->inner, slots, count, why);
+}
+
+static int move_shaped(struct axis *a, int64_t target, struct err *why)
+{
+    int rc = may(AXIS(a)->faults, "axis move_shaped", why);
+    return rc ? rc : axis_move_shaped(AXIS(a)->inner, target, why);
+}
+
 static int look(struct axis *a, struct axis_state *out, struct err *why)
 {
     int rc = may(AXIS(a)->faults, "axis poll", why);
@@ -169,6 +181,8 @@ struct axis *faulty_axis(void *arg, struct axis *inner)
                                .home = home,
                                .limits = limits,
                                .here = here,
+                               .shape = shape,
+                               .move_shaped = move_shaped,
                                .close = close_axis};
     a->base.ops = &a->ops;
     a->inner = inner;

@@ -12,6 +12,7 @@ struct small {
     int slices;              /* between near and far; 4 of margin come to it; 0: 6 */
     double depth_mm;         /* 0: 2 */
     bool flash;              /* recycles in 2 s */
+    bool rings;              /* as the bench knows: moves are shaped */
     double settle_ms;        /* 0: the default */
     double start_delay_s;
     double exposure_s; /* 0: 0.25 */
