@@ -46,7 +46,7 @@ struct camera_settings {
 };
 
 struct camera_object {
-    char name[NAME_ROOM]; /* the camera's own */
+    char name[256]; /* the camera's own */
     enum file_role role;
     int64_t bytes;
 };

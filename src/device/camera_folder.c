@@ -19,7 +19,9 @@
 #define MATE_US      10000000 /* the raw is there, and its JPEG is not, or the other way round */
 #define SOON_US      20000    /* after something has happened: more is about to */
 #define LOOK_US      500000   /* where nothing tells of files (network folders), it is looked for them */
-#define CLOCK_US     1000000  /* most cameras write whole seconds */
+#define DOUBLE_US    1000000  /* after a frame is seen: a second one in that time makes it none */
+#define CLOCK_US     1000000  /* of a camera that writes whole seconds */
+#define FRACTION_US  100000   /* of one that writes parts of them */
 #define CLOCK_SET_US 600000000 /* farther back than that, somebody has set the camera's clock */
 #define NO_TIME      INT64_MIN
 #define EVENTS_MOST  16
@@ -37,8 +39,8 @@ struct camera_folder {
     uint64_t remembered;  /* of an earlier run */
     struct camera_memory memory;
     char memory_name[256];
-    /* the last frame: when it was here, by its own clock, and its pixels in short */
-    int64_t done_us, captured_us;
+    /* the last frame: when it was first seen, by its own clock, and its pixels in short */
+    int64_t came_us, captured_us;
     uint64_t picture;
     char last_name[256];
     int64_t new_captured_us; /* of what comes now */
@@ -113,6 +115,7 @@ static void give_up(struct camera_folder *c, enum errc code, const char *format,
     va_start(ap, format);
     vsnprintf(ev.why.text, sizeof ev.why.text, format, ap);
     va_end(ap);
+    say(c, ev.why.text);
     stop_waiting(c);
     push(c, &ev);
 }
@@ -199,9 +202,19 @@ static bool is_mate_of_last(const struct camera_folder *c, const struct folder_f
     return false;
 }
 
+/* A file that was here before and was written to once more. A program that writes every frame to one name
+ * comes again with the name of the frame before; anything else is an old picture that somebody touched. */
+static bool is_touched(const struct camera_folder *c, const struct folder_file *f)
+{
+    return f->again && !folder_same_stem(f->name, c->last_name);
+}
+
 static void set_aside(struct camera_folder *c, struct folder_file *f)
 {
-    if (!store_picture_by_name(f->name)) {
+    if (is_touched(c, f)) {
+        f->use = FILE_PAST;
+        remark(c, "%.80s was here before and has been written to; it is no frame of this run", f->name);
+    } else if (!store_picture_by_name(f->name)) {
         f->use = FILE_PAST;
         if (!c->told_other) remark(c, "%.80s is no picture by its name; such files are left alone", f->name);
         c->told_other = true;
@@ -234,11 +247,14 @@ static void check(struct camera_folder *c, struct folder_file *f)
 
 /* Taken before it was asked for, by the camera's own clock? The frame before was exposed before it came here,
  * so between the two lies at least the time from then to the asking. */
-static bool is_too_old(const struct camera_folder *c, const struct folder_seen *s)
+static bool is_too_old(const struct camera_folder *c, const struct folder_file *f,
+                       const struct folder_seen *s)
 {
     if (s->captured_us == NO_TIME || c->captured_us == NO_TIME) return false;
     const int64_t since_us = s->captured_us - c->captured_us;
-    return since_us > -CLOCK_SET_US && since_us < c->asked_us - c->done_us - CLOCK_US;
+    const bool fraction = s->captured_us % 1000000 || c->captured_us % 1000000;
+    const int64_t least_us = c->asked_us - c->came_us - (fraction ? FRACTION_US : CLOCK_US);
+    return since_us > -CLOCK_SET_US && (since_us < least_us || (f->again && since_us <= 0));
 }
 
 static bool refuse(struct camera_folder *c, struct folder_file *f, const struct folder_seen *s)
@@ -249,7 +265,7 @@ static bool refuse(struct camera_folder *c, struct folder_file *f, const struct 
             remark(c, "%.80s is the picture of the frame before once more; it is left where it is", f->name);
         return true;
     }
-    if (!is_too_old(c, s)) return false;
+    if (!is_too_old(c, f, s)) return false;
     f->use = FILE_PAST;
     remark(c, "%.80s was taken before it was asked for, by the camera's own clock; it is left where it is",
            f->name);
@@ -300,6 +316,7 @@ static bool has_both(const struct camera_folder *c, const char *name)
 static void hand_out(struct camera_folder *c, struct folder_file *first)
 {
     const uint64_t token = c->token;
+    int64_t came_us = first->came_us;
     int given = 0;
     for (int32_t i = 0; i < c->list.count; i++) {
         struct folder_file *f = &c->list.files[i];
@@ -311,13 +328,14 @@ static void hand_out(struct camera_folder *c, struct folder_file *first)
         snprintf(ev.object.name, sizeof ev.object.name, "%.*s", (int)sizeof ev.object.name - 1, f->name);
         f->use = FILE_TAKEN;
         f->token = token;
+        if (f->came_us < came_us) came_us = f->came_us;
         given++;
         push(c, &ev);
     }
     c->captured_us = c->new_captured_us;
     c->picture = c->new_picture;
     snprintf(c->last_name, sizeof c->last_name, "%s", first->name);
-    c->done_us = now_us(c);
+    c->came_us = came_us;
     stop_waiting(c);
     push(c, &(struct camera_event){.kind = CAMERA_COMPLETE, .token = token});
 }
@@ -333,6 +351,10 @@ static struct coming what_comes(struct camera_folder *c)
     struct coming w = {.all_whole = true};
     for (int32_t i = 0; i < c->list.count; i++) {
         struct folder_file *f = &c->list.files[i];
+        if (f->use == FILE_NEW && is_touched(c, f)) {
+            set_aside(c, f);
+            continue;
+        }
         if (f->use == FILE_NEW && f->bytes > 0 &&
             (!store_picture_by_name(f->name) || is_mate_of_last(c, f))) {
             if (at_rest(c, f)) set_aside(c, f);
@@ -359,6 +381,8 @@ static void decide(struct camera_folder *c)
             c, E_INPUT,
             "two frames came for one, %.80s and %.80s, and nobody can say which is the right one; take one",
             w.first->name, w.other->name);
+    else if (w.first && now_us(c) - w.first->came_us < DOUBLE_US)
+        return;
     else if (w.first && w.all_whole && (!both || has_both(c, w.first->name)))
         hand_out(c, w.first);
     else if (w.first && w.all_whole && now_us(c) - c->first_whole_us >= MATE_US) {

@@ -30,7 +30,7 @@ static int add(struct folder_list *l, const struct folder_file *f, struct err *w
 
 static int add_name(struct folder_list *l, int dir, const char *name, int64_t now_us, struct err *why)
 {
-    struct folder_file f = {.changed_us = now_us, .use = FILE_NEW};
+    struct folder_file f = {.came_us = now_us, .changed_us = now_us, .use = FILE_NEW};
     struct stat st;
     if (name[0] == '.' || fstatat(dir, name, &st, AT_SYMLINK_NOFOLLOW) || !S_ISREG(st.st_mode)) return E_OK;
     if (snprintf(f.name, sizeof f.name, "%s", name) >= (int)sizeof f.name) return E_OK;
@@ -64,6 +64,7 @@ static void carry_over(struct folder_list *old, struct folder_file *f)
     else {
         f->open = was->open;
         f->again = was->use != FILE_NEW || was->again;
+        if (was->use == FILE_NEW) f->came_us = was->came_us;
     }
 }
 

@@ -21,6 +21,7 @@ struct folder_file {
     char name[256];
     ino_t inode;
     int64_t bytes, written_ns; /* with the inode: has it changed? */
+    int64_t came_us;           /* when it was first seen, scheduler time; anew when it came again */
     int64_t changed_us;        /* when that was seen to change, scheduler time */
     bool open;                 /* somebody is writing to it */
     bool closed;               /* seen to be closed, or to come whole, since it changed */
