@@ -9,6 +9,7 @@ static const struct option_row options[] = {
     {"workers", "N", "threads for rendering and measuring (default: one a core)"},
     {"job", "FILE", "where the job file stood, if it names a picture that is not found from here"},
     {"doubtful", "WHAT", "shoot_again or ask, where nobody can tell whether it was exposed"},
+    {"anyway", NULL, "go on although the set or the light is not as it was"},
     {NULL, NULL, NULL},
 };
 
@@ -24,7 +25,8 @@ static int read_doubt(const struct cmd *c, struct shoot_opts *o, struct err *why
 static int run(struct cmd *c, struct err *why)
 {
     struct shoot_progress sp;
-    struct shoot_opts o = {.dir = cmd_operand(c, 0), .job_path = cmd_text(c, "job")};
+    struct shoot_opts o = {
+        .dir = cmd_operand(c, 0), .job_path = cmd_text(c, "job"), .anyway = cmd_flag(c, "anyway")};
     struct shoot_told told = {.dir = o.dir};
     if (cmd_text(c, "bench"))
         return fail(why, E_INPUT,
@@ -53,10 +55,11 @@ const struct verb verb_resume = {
         "Shoots what is still missing of a stack, by the job and bench that are kept in its folder; kept\n"
         "frames stay as they are. What was being exposed when the run ended is fetched if the camera still\n"
         "holds it, and shot again if it does not or cannot tell; where the job says 'doubtful: ask', or\n"
-        "--doubtful does, it stays in doubt instead, status 4, until a person has decided. The axis goes on "
-        "from where it stands if\n"
-        "the controller has kept its position, else it finds its zero first. A stack that is whole already\n"
-        "is left alone.",
+        "--doubtful does, it stays in doubt instead, status 4, until a person has decided. The axis goes on\n"
+        "from where it stands if the controller has kept its position, else it finds its zero first. Then\n"
+        "the last two slices are shot once more, beside the stack, and laid over their kept frames: where\n"
+        "the set was moved, the scale has changed or the light, it ends with status 4 and says by how much;\n"
+        "--anyway goes on all the same. A stack that is whole already is left alone.",
     .options = options,
     .run = run,
 };

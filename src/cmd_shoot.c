@@ -101,6 +101,22 @@ static json_t *closing_json(const struct run_closing *c)
     return out;
 }
 
+static json_t *compared_json(const struct run_result *r)
+{
+    json_t *all = json_array();
+    for (int32_t i = 0; i < r->compared_count; i++) {
+        const struct run_compared *c = &r->compared[i];
+        json_t *one = json_object();
+        json_object_set_new(one, "slice", json_integer(c->slice));
+        json_object_set_new(one, "dx_px", c->shift_known ? json_rounded(c->dx_px, 3) : json_null());
+        json_object_set_new(one, "dy_px", c->shift_known ? json_rounded(c->dy_px, 3) : json_null());
+        json_object_set_new(one, "scale", c->shift_known ? json_rounded(c->scale, 6) : json_null());
+        json_object_set_new(one, "light_stops", json_rounded(c->light_stops, 3));
+        json_array_append_new(all, one);
+    }
+    return all;
+}
+
 static const char *end_word(const struct shoot_told *t)
 {
     static const char *const words[] = {"whole", "paused", "halted", "killed"};
@@ -132,6 +148,7 @@ static json_t *result_json(const struct cmd *c, const struct shoot_told *t)
     json_object_set_new(out, "lost", json_integer(r->lost));
     json_object_set_new(out, "duration_s", json_s(r->duration_us));
     json_object_set_new(out, "closing", closing_json(&r->closing));
+    json_object_set_new(out, "compared", compared_json(r));
     json_object_set_new(out, "evening", t->evening ? json_incref(t->evening) : json_null());
     return out;
 }
@@ -143,6 +160,21 @@ static void text_findings(FILE *out, const json_t *result)
     json_array_foreach (json_object_get(result, "findings"), i, f) {
         const char *advice = json_get_text(f, "advice");
         fprintf(out, "  %s%s%s\n", json_get_text(f, "text"), *advice ? ". " : "", advice);
+    }
+}
+
+static void text_compared(FILE *out, const json_t *all)
+{
+    size_t i;
+    json_t *c;
+    json_array_foreach (all, i, c) {
+        fprintf(out, "slice %.0f once more: ", json_get_number(c, "slice"));
+        if (json_is_number(json_object_get(c, "dx_px")))
+            fprintf(out, "%.2f, %.2f px beside its kept frame, scale %+.2f %%", json_get_number(c, "dx_px"),
+                    json_get_number(c, "dy_px"), 100 * (json_get_number(c, "scale") - 1));
+        else
+            fputs("nothing in it to compare the place by", out);
+        fprintf(out, ", light %+.2f stops\n", json_get_number(c, "light_stops"));
     }
 }
 
@@ -168,6 +200,7 @@ static void text(FILE *out, const json_t *result)
         fprintf(out, "%s: %s, %.0f of %.0f slices kept in %s, %.0f shot again, %.0f lost\n", stack, end,
                 json_get_number(result, "kept"), json_get_number(result, "slices"), took,
                 json_get_number(result, "retakes"), json_get_number(result, "lost"));
+    text_compared(out, json_object_get(result, "compared"));
     const json_t *closing = json_object_get(result, "closing");
     if (json_is_number(json_object_get(closing, "dx_px")))
         fprintf(out, "the closing frame lies %.2f, %.2f px beside the first slice, %+.2f stops\n",

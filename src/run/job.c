@@ -62,6 +62,18 @@ static void pair(struct job_work *j)
     if (!j->rc) j->rc = measure_to_bytes(m, &j->bytes, &j->byte_count, &j->why);
 }
 
+static void compare(struct job_work *j)
+{
+    struct measure_space *space = bench_take_space(j->base.rig, &j->why);
+    if (!space) {
+        j->rc = E_NOMEM;
+        return;
+    }
+    j->rc =
+        register_shift(measure_space_register(space), j->before->view, j->picture->view, &j->shift, &j->why);
+    bench_give_space(j->base.rig, space);
+}
+
 static int put(struct job_work *j)
 {
     struct picture *p = j->picture;
@@ -103,6 +115,13 @@ static void run(struct work *w)
     case JOB_DERIVED:
         j->rc = derived(j);
         break;
+    case JOB_COMPARE:
+        compare(j);
+        break;
+    case JOB_EVENT:
+        j->rc = store_add_event(j->store, j->event.at_wall_us, j->event.kind, j->event.text, j->event.detail,
+                                &j->why);
+        break;
     }
 }
 
@@ -127,7 +146,7 @@ struct job_work *job_new(struct loop *l, enum job_kind kind, struct take *t)
 
 static bool looks_at_pixels(enum job_kind kind)
 {
-    return kind == JOB_MEASURE || kind == JOB_PAIR;
+    return kind == JOB_MEASURE || kind == JOB_PAIR || kind == JOB_COMPARE;
 }
 
 void job_start(struct loop *l, struct job_work *j)

@@ -45,6 +45,14 @@ void loop_disk_fault(struct loop *l, const struct err *why)
     loop_fault(l, why);
 }
 
+const char *loop_name(const struct loop *l, int32_t slot, char room[SLOT_NAME_ROOM])
+{
+    static const char *const form[] = {"slice %d", "closing frame%.0d", "slice %d once more"};
+    int which = slot < l->slot_count ? 0 : compare_of(l, slot) < 0 ? 1 : 2;
+    snprintf(room, SLOT_NAME_ROOM, form[which], (int)l->slots[slot].number);
+    return room;
+}
+
 void loop_note(struct loop *l, const char *code, const char *advice, int32_t slot, const char *format, ...)
 {
     char text[200];
@@ -53,8 +61,8 @@ void loop_note(struct loop *l, const char *code, const char *advice, int32_t slo
     vsnprintf(text, sizeof text, format, ap);
     va_end(ap);
     bool slice = slot < l->slot_count;
-    snprintf(l->last_finding, sizeof l->last_finding, slice ? "slice %d: %s" : "closing frame%.0d: %s",
-             slice ? (int)l->slots[slot].number : 0, text);
+    char name[SLOT_NAME_ROOM];
+    snprintf(l->last_finding, sizeof l->last_finding, "%s: %s", loop_name(l, slot, name), text);
     if (l->result.findings.count >= NOTES_MOST) return;
     struct finding_about about = {.code = code, .advice = advice};
     if (slice) {
@@ -95,7 +103,7 @@ static void tell(struct loop *l, const char *doing, int32_t slot)
 {
     if (!l->opts.progress) return;
     int32_t kept = count_kept(l);
-    struct run_progress p = {.doing = doing,
+    struct run_progress p = {.doing = compare_of(l, slot) < 0 ? doing : "comparing",
                              .slice = l->slots[slot].number,
                              .kept = kept,
                              .total = l->slot_count,
@@ -265,6 +273,7 @@ static void lane_homing(struct loop *l)
 
 static int32_t choose(const struct loop *l)
 {
+    if (compare_waits(l)) return compare_next(l);
     for (int32_t i = 0; i < l->slot_count; i++)
         if (l->slots[i].state == SLOT_TODO) return i;
     return l->closing_wanted && l->slots[l->slot_count].state == SLOT_TODO ? l->slot_count : -1;
@@ -312,7 +321,7 @@ static void set_out(struct loop *l, int32_t slot)
 static void lane_choosing(struct loop *l)
 {
     int32_t next = choose(l);
-    if (l->pausing || (next < 0 && take_count(l) == 0))
+    if (l->pausing || (next < 0 && take_count(l) == 0 && !compare_waits(l)))
         enter(l, LANE_ENDING);
     else if (next >= 0)
         set_out(l, next);
@@ -507,6 +516,7 @@ void loop_step(struct loop *l, const struct rig_event *ev)
     case RIG_WORK:
         take_work_done(l, ev->work);
         neighbours_work_done(l, (struct job_work *)ev->work);
+        compare_work_done(l, (struct job_work *)ev->work);
         work_free(ev->work);
         break;
     case RIG_DEADLINE:

@@ -16,7 +16,9 @@
  *  4. Fetching, keeping and measuring slice k run while slice k + 1 moves, settles and exposes. At most
  *     LOOP_FRAMES_MOST frames are in flight; each holds its files once in memory.
  *  5. The store is touched by the disk's thread only, from loop_new to loop_free.
- *  6. Whatever goes wrong ends with the axis at rest and a store from which resume goes on. */
+ *  6. Where an earlier run left frames, its last two slices are shot again first, as references, and compared
+ *     (compare.h): nothing new is fired before that is judged.
+ *  7. Whatever goes wrong ends with the axis at rest and a store from which resume goes on. */
 #ifndef STADDLE_RUN_LOOP_H
 #define STADDLE_RUN_LOOP_H
 
@@ -34,7 +36,7 @@
 #define LOOP_FAILURES_MOST 3 /* of one slice, then a pause: somebody has to look */
 
 struct run_progress {
-    const char *doing; /* "homing", "moving", "settling", "exposing", "finishing" */
+    const char *doing; /* "homing", "moving", "settling", "exposing", "comparing", "kept" */
     int32_t slice;     /* number; 0: the closing frame, or none yet */
     int32_t kept, total;
     int64_t eta_us;      /* until the end; negative: not known */
@@ -48,6 +50,14 @@ struct run_closing {
     double light_stops;
 };
 
+/* A slice of an earlier run, shot once more before going on, against its kept frame. */
+#define COMPARE_MOST 2
+struct run_compared {
+    int32_t slice;
+    bool shift_known;
+    double dx_px, dy_px, scale, light_stops;
+};
+
 enum run_end { RUN_WHOLE, RUN_PAUSED, RUN_HALTED, RUN_KILLED };
 
 struct run_result {
@@ -58,6 +68,8 @@ struct run_result {
     int64_t duration_us;
     int64_t events; /* that the loop was given */
     struct run_closing closing;
+    struct run_compared compared[COMPARE_MOST];
+    int32_t compared_count;
     struct finding_list findings;
     struct err why; /* PAUSED by a fault: what happened */
 };
@@ -71,6 +83,7 @@ struct run_opts {
     const struct plan *plan;
     int64_t plan_id;
     bool no_closing;
+    bool anyway; /* go on although the set or the light is not as it was */
     void (*progress)(void *arg, const struct run_progress *);
     void *progress_arg;
     /* Tests: called before each event; true leaves at once, as a killed process would. */

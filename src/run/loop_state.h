@@ -32,9 +32,16 @@ struct picture {
     struct image_facts facts;
 };
 
+/* What of an earlier run is looked at again before this one goes on: compare.c. */
+struct past_frame {
+    struct picture *kept; /* of the slice compared with; NULL: could not be read */
+    int32_t slot;
+    bool judged;
+};
+
 enum slot_state { SLOT_TODO, SLOT_FLYING, SLOT_KEPT };
 
-/* One position to be shot: a slice, or the closing frame (the last slot, number 0). */
+/* One position to be shot: a slice, the closing frame (number 0), or a slice of an earlier run once more. */
 struct slot {
     enum slot_state state;
     int32_t number;
@@ -77,8 +84,11 @@ struct job_work;
 struct loop {
     struct run_opts opts;
     struct rig *rig;
-    struct slot *slots; /* slot_count slices, then the closing frame */
+    struct slot *slots; /* slot_count slices, then the closing frame, then past_count to compare with */
     int32_t slot_count;
+    struct past_frame past[COMPARE_MOST];
+    int32_t past_count;
+    bool past_pairs; /* the kept ones agree with each other: a picture that can be compared */
     bool closing_wanted;
     struct take takes[LOOP_FRAMES_MOST];
     int64_t last_serial;
@@ -116,6 +126,8 @@ void loop_disk_fault(struct loop *, const struct err *); /* nothing can be recor
 void loop_kept(struct loop *, struct take *);            /* its slice has its frame, durably */
 void loop_note(struct loop *, const char *code, const char *advice, int32_t slot, const char *format, ...)
     __attribute__((format(printf, 5, 6)));
+#define SLOT_NAME_ROOM 32
+const char *loop_name(const struct loop *, int32_t slot, char room[SLOT_NAME_ROOM]); /* "slice 12" */
 void loop_tell(struct loop *, const char *doing);
 void loop_moved_on(struct loop *); /* something changed: the watchdog starts anew */
 int64_t loop_now(const struct loop *);
@@ -144,8 +156,28 @@ void neighbours_look(struct loop *, int32_t slot); /* that one has just been kep
 void neighbours_work_done(struct loop *, struct job_work *);
 void neighbours_drop(struct loop *);
 
+/* compare.c: slices of an earlier run shot again, before anything new is */
+int compare_load(struct loop *, const struct exposure_row *, int32_t count, struct err *);
+int32_t compare_of(const struct loop *, int32_t slot); /* index in past, or -1 */
+int32_t compare_next(const struct loop *);             /* slot to be shot for it, or -1 */
+bool compare_waits(const struct loop *);               /* not all are judged */
+void compare_kept(struct loop *, int32_t slot);
+void compare_work_done(struct loop *, struct job_work *);
+void compare_drop(struct loop *);
+
 /* job.c */
-enum job_kind { JOB_BEGIN, JOB_SEEN, JOB_PUT, JOB_MEASURE, JOB_KEEP, JOB_END, JOB_PAIR, JOB_DERIVED };
+enum job_kind {
+    JOB_BEGIN,
+    JOB_SEEN,
+    JOB_PUT,
+    JOB_MEASURE,
+    JOB_KEEP,
+    JOB_END,
+    JOB_PAIR,
+    JOB_DERIVED,
+    JOB_COMPARE,
+    JOB_EVENT
+};
 
 struct job_work {
     struct work base; /* kind: enum job_kind */
@@ -157,6 +189,8 @@ struct job_work {
     struct exposure_row row; /* BEGIN, SEEN, KEEP, END */
     enum exposure_state state;
     char reason[128];
+    struct frame_shift shift; /* COMPARE */
+    struct event_row event;   /* EVENT */
     struct file_row files[FRAME_FILES_MOST];
     int file_count; /* DERIVED: the frame's, and that of the one before it */
     uint8_t *bytes;

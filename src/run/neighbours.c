@@ -78,6 +78,10 @@ void neighbours_look(struct loop *l, int32_t slot)
         compare_closing(l, l->slots[slot].picture);
         return;
     }
+    if (compare_of(l, slot) >= 0) {
+        compare_kept(l, slot);
+        return;
+    }
     try_pair(l, slot);
     try_pair(l, slot + 1);
     for (int32_t i = slot - 1; i <= slot + 1; i++)
@@ -123,7 +127,7 @@ void neighbours_work_done(struct loop *l, struct job_work *j)
 
 void neighbours_drop(struct loop *l)
 {
-    for (int32_t i = 0; i <= l->slot_count; i++) {
+    for (int32_t i = 0; i <= l->slot_count + l->past_count; i++) {
         picture_drop(l->slots[i].picture);
         l->slots[i].picture = NULL;
     }

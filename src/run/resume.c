@@ -298,7 +298,8 @@ static int settle_one(struct left *x, struct resume_counts *out, struct err *why
                             : x->object_count == 0 ? RESUME_HOLDS_NONE
                             : x->named             ? RESUME_HOLDS
                                                    : RESUME_UNTOLD;
-    switch (resume_exposure(x->row->state, find_file(x), held, x->ask)) {
+    bool asks = x->ask && x->row->purpose != PURPOSE_REFERENCE; /* of which a resume makes new ones */
+    switch (resume_exposure(x->row->state, find_file(x), held, asks)) {
     case RESUME_LEAVE:
         break;
     case RESUME_ADOPT:

@@ -81,6 +81,7 @@ static int shoot(const struct shoot_job *s, const struct shoot_opts *o, struct r
                          .plan = &s->plan,
                          .plan_id = plan_id,
                          .no_closing = o->no_closing,
+                         .anyway = o->anyway,
                          .progress = tell_both,
                          .progress_arg = &told,
                          .killed = o->killed,

@@ -34,7 +34,7 @@ static int load_slots(struct loop *l, struct err *why)
     int32_t count;
     int rc = store_slices(l->opts.store, l->opts.plan_id, &rows, &count, why);
     if (rc) return rc;
-    l->slots = mem_new((size_t)count + 1, sizeof *l->slots, why);
+    l->slots = mem_new((size_t)count + 1 + COMPARE_MOST, sizeof *l->slots, why);
     l->levels = mem_new((size_t)count + 1, sizeof *l->levels, why);
     if (l->slots && l->levels) {
         l->slot_count = count;
@@ -82,8 +82,9 @@ static int load_exposures(struct loop *l, struct err *why)
         l->past_nonce = rows[i].nonce;
         l->past_reached = rows[i].reached_counts;
     }
+    rc = compare_load(l, rows, count, why);
     mem_free(rows);
-    return E_OK;
+    return rc;
 }
 
 static int prepare_camera(struct loop *l, struct err *why)
@@ -126,6 +127,7 @@ void loop_free(struct loop *l)
     if (!l) return;
     take_free_all(l);
     if (l->slots) neighbours_drop(l);
+    compare_drop(l);
     findings_clear(&l->result.findings);
     mem_free(l->slots);
     mem_free(l->levels);

@@ -43,11 +43,6 @@ void take_free_all(struct loop *l)
         free_take(&l->takes[i]);
 }
 
-static bool is_closing(const struct loop *l, const struct take *t)
-{
-    return t->slot == l->slot_count;
-}
-
 /* The attempt is over and its slice has no frame of it. */
 static void end_take(struct loop *l, struct take *t)
 {
@@ -56,8 +51,9 @@ static void end_take(struct loop *l, struct take *t)
     if (!t->blameless) s->failures++;
     if (s->failures >= LOOP_FAILURES_MOST) {
         struct err why;
-        fail(&why, E_PAUSED, "%s %d failed %d times, the last time: %.200s; see to it",
-             is_closing(l, t) ? "the closing frame" : "slice", (int)s->number, s->failures, t->spoilt);
+        char name[SLOT_NAME_ROOM];
+        fail(&why, E_PAUSED, "%s failed %d times, the last time: %.200s; see to it",
+             loop_name(l, t->slot, name), s->failures, t->spoilt);
         loop_fault(l, &why);
     }
     free_take(t);
@@ -89,12 +85,15 @@ struct take *take_begin(struct loop *l, int32_t slot)
     for (int i = 0; !t && i < LOOP_FRAMES_MOST; i++)
         if (l->takes[i].stage == TAKE_NONE) t = &l->takes[i];
     if (!t) return NULL;
-    bool closing = slot == l->slot_count;
+    enum exposure_purpose purpose = slot < l->slot_count      ? PURPOSE_STACK
+                                    : compare_of(l, slot) < 0 ? PURPOSE_CLOSING
+                                                              : PURPOSE_REFERENCE;
+    bool stack = purpose == PURPOSE_STACK;
     *t = (struct take){.stage = TAKE_BEGINNING, .serial = ++l->last_serial, .slot = slot};
     int64_t wait = l->fire_due_us - loop_now(l);
-    t->row = (struct exposure_row){.purpose = closing ? PURPOSE_CLOSING : PURPOSE_STACK,
-                                   .plan_id = closing ? STACK_NONE : l->opts.plan_id,
-                                   .slice = closing ? 0 : l->slots[slot].number,
+    t->row = (struct exposure_row){.purpose = purpose,
+                                   .plan_id = stack ? l->opts.plan_id : STACK_NONE,
+                                   .slice = stack ? l->slots[slot].number : 0,
                                    .nonce = l->axis.nonce,
                                    .fire_seq = ++l->fire_seq,
                                    .camera_epoch = l->camera_facts.epoch,
@@ -115,7 +114,7 @@ void take_fire(struct loop *l, struct take *t)
     t->deadline_us = loop_now(l) + l->opts.bench->camera.shutter_lag_us + l->opts.job->exposure_us +
                      l->camera_facts.wait_us + PATIENCE_US;
     if (l->fires++ == 0) l->first_fire_us = loop_now(l);
-    if (t->row.attempt > 1) l->result.retakes++;
+    if (t->row.attempt > 1 && t->row.purpose != PURPOSE_REFERENCE) l->result.retakes++;
     l->flash_ready_us = loop_now(l) + l->opts.plan->timeline.recycle_us;
     int rc = camera_trigger(l->rig->camera, t->token, &why);
     if (!rc) return;
@@ -415,6 +414,8 @@ static void own_work_done(struct loop *l, struct take *t, const struct job_work 
     case JOB_SEEN:
     case JOB_PAIR:
     case JOB_DERIVED:
+    case JOB_COMPARE:
+    case JOB_EVENT:
         break;
     }
 }

@@ -65,6 +65,7 @@ struct world {
     int64_t travel_lo_nm, travel_hi_nm;
     struct shot *log;
     int32_t log_count, log_room;
+    struct world_meddling meddled;
 };
 
 /* Where the camera looks from in one picture. */

@@ -174,9 +174,9 @@ static void sample(const struct world *w, int64_t at_ns, struct shot *s, int32_t
     double carriage, offset, sx, sy;
     mechanics_at(w->mechanics, at_ns, &carriage, &offset);
     sway_at(&w->sway, (double)at_ns * 1e-9, &sx, &sy);
-    s->focus_nm[i] = carriage + offset;
-    s->x_um[i] = sx + LATERAL_X * w->lateral_share * offset / 1000;
-    s->y_um[i] = sy + LATERAL_Y * w->lateral_share * offset / 1000;
+    s->focus_nm[i] = carriage + offset - w->meddled.away_um * 1000;
+    s->x_um[i] = w->meddled.x_um + sx + LATERAL_X * w->lateral_share * offset / 1000;
+    s->y_um[i] = w->meddled.y_um + sy + LATERAL_Y * w->lateral_share * offset / 1000;
 }
 
 static void keep_in_log(struct world *w, const struct shot *s)
@@ -202,6 +202,7 @@ void world_expose(struct world *w, int64_t open_us, int64_t shut_us, bool flash,
     } else {
         s.light = lamp_mean(&w->lamp, open_us, shut_us) * (double)lit_us / (double)w->good_exposure_us;
     }
+    s.light *= exp2(w->meddled.light_stops);
     s.samples = flash ? 4 : SHOT_SAMPLES;
     for (int32_t i = 0; i < s.samples; i++)
         sample(w, open_us * 1000 + lit_us * 1000 * (2 * i + 1) / (2 * s.samples), &s, i);
@@ -213,6 +214,11 @@ void world_expose(struct world *w, int64_t open_us, int64_t shut_us, bool flash,
     s.iso = out->iso;
     s.focal_length_nm = out->focal_length_nm;
     *out = s;
+}
+
+void world_meddle(struct world *w, const struct world_meddling *m)
+{
+    w->meddled = *m;
 }
 
 int32_t world_shots(const struct world *w, const struct shot **log_out)
@@ -250,6 +256,7 @@ struct view view_at(const struct world *w, double focus_um, double shift_x_px, d
         .lens = l,
     };
     if (!v.perspective) v.scale = 1 + w->breathing * (focus_um - w->scene.near_um) / w->scene.depth_um;
+    if (w->meddled.scale > 0) v.scale *= w->meddled.scale;
     v.per_scale = 1 / v.scale;
     v.per_away = 1 / v.away_um;
     return v;

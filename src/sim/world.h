@@ -64,6 +64,14 @@ void world_expose(struct world *, int64_t open_us, int64_t shut_us, bool flash, 
 int world_render(const struct world *, const struct shot *, int threads, uint8_t **jpeg_out,
                  size_t *count_out, struct err *);
 
+/* What somebody does to the bench between two exposures: the set moved (over the last such move, not on top
+ * of it), the lamp changed, the lens's ring touched. All zero (scale 0 or 1): as it was built. */
+struct world_meddling {
+    double x_um, y_um, away_um;
+    double light_stops, scale;
+};
+void world_meddle(struct world *, const struct world_meddling *);
+
 /* --- the truth, for tests --- */
 double world_carriage_nm(const struct world *); /* where the carriage is, without shake */
 /* Amplitude of its ringing at a time not before the last edge, zero-to-peak. */

@@ -83,7 +83,10 @@ static void a_wish_ends_the_wait_for_a_frame_at_once(void **state)
         assert_int_equal(n.firing + n.seen + n.doubtful, 0);
         if (by_hand_go_on(&b)) fail_msg("%s", b.why.text);
         by_hand_check_whole(&b);
-        assert_int_equal(b.other.shots, b.result.slices + 1 + n.lost); /* none in vain but for that */
+        int before = n.kept, lost = n.lost;
+        small_count(b.dir, &n);
+        assert_int_equal(n.references, before);                               /* both compared with */
+        assert_int_equal(b.other.shots, b.result.slices + 1 + lost + before); /* none in vain but for that */
         by_hand_close(&b);
     }
 }
@@ -147,7 +150,10 @@ static void a_full_disk_pauses_and_the_frame_is_fetched_from_the_folder(void **s
         }
         if (rc == E_PAUSED || !rc) {
             by_hand_check_whole(&b);
-            assert_int_equal(b.other.shots, b.result.slices + 1); /* no frame had to be taken again */
+            struct small_counts n;
+            small_count(b.dir, &n);
+            assert_true(n.references <= 2);
+            assert_int_equal(b.other.shots, b.result.slices + 1 + n.references); /* no frame of it again */
         }
         by_hand_close(&b);
     }

@@ -17,19 +17,22 @@
 #include "tests/support/virtual_rail.h"
 
 #ifndef STRIDE
-#define STRIDE 5
+#define STRIDE 7
 #endif
 #ifndef POWER_STRIDE
-#define POWER_STRIDE 11
+#define POWER_STRIDE 29
+#endif
+#ifndef RESUME_STRIDE
+#define RESUME_STRIDE 31
 #endif
 #ifndef INSTANTS
 #define INSTANTS 10
 #endif
 
-#define SLICES       3
-#define FOCUS_NM     4000 /* the zero is off by the screw's error at the switch; play left in would be 20000 */
-#define RESUMES_MOST 3
-#define HOST_BROKEN  99
+#define SLICES      3
+#define FOCUS_NM    4000 /* the zero is off by the screw's error at the switch; play left in would be 20000 */
+#define HALFWAY     200  /* calls: more than one slice is kept, more than one is not */
+#define HOST_BROKEN 99
 
 /* ---- the host: this program again, with kill.so before the library */
 
@@ -37,8 +40,8 @@ static struct far_page *page;
 
 static void progress(void *arg, const struct run_progress *p)
 {
-    static const char *const words[FAR_PHASES] = {"opening",  "homing",   "moving",
-                                                  "settling", "exposing", "kept"};
+    static const char *const words[FAR_PHASES] = {"opening",  "homing", "moving",   "settling",
+                                                  "exposing", "kept",   "comparing"};
     (void)arg;
     for (int i = 0; i < FAR_PHASES; i++)
         if (!strcmp(p->doing, words[i])) page->phase = i;
@@ -54,7 +57,10 @@ static int host(char **argv)
     page = far_page_map(getenv(FAR_ENV));
     page->phase = FAR_OPENING;
     struct far_host *far = far_host_connect(socket_path);
-    if (!far || shoot_job_read(job_path, NULL, &job, &why)) return HOST_BROKEN;
+    if (!far || shoot_job_read(job_path, NULL, &job, &why)) {
+        fprintf(stderr, "host: %s\n", far ? why.text : "no bench answers");
+        return HOST_BROKEN;
+    }
     job.plan.slice_count = SLICES;
     struct shoot_opts o = {.dir = dir,
                            .virtual_clock = true,
@@ -76,11 +82,11 @@ static int host(char **argv)
 static char job_path[512], socket_path[108], page_path[512];
 static struct shoot_job job;
 static pid_t bench;
-static int boots, stacks;
-enum how { HOST_ALONE, BENCH_TOO, POWER_DROPPED, POWER_TORN, HOWS };
-static int kills[HOWS][FAR_PHASES][FAR_KINDS];
+static int boots, stacks, faults;
+enum how { HOST_ALONE, BENCH_TOO, POWER_DROPPED, POWER_TORN };
+typedef int table[FAR_PHASES][FAR_KINDS];
 static double worst_nm;
-static int extra_shots, recovered;
+static int extra_shots, references;
 
 static int set_up(void **state)
 {
@@ -162,8 +168,19 @@ static int64_t target_of(const struct slice_row *slices, int32_t count, int32_t 
     return slices[0].target_nm; /* the closing frame's */
 }
 
+static double off_by(double focus_nm, const struct slice_row *slices, int32_t count,
+                     const struct exposure_row *e)
+{
+    double least = fabs(focus_nm - (double)target_of(slices, count, e->slice));
+    if (e->purpose != PURPOSE_REFERENCE) return least;
+    for (int32_t i = 0; i < count; i++) /* of any slice */
+        least = fmin(least, fabs(focus_nm - (double)slices[i].target_nm));
+    return least;
+}
+
 struct told {
     int kept, released, unkept;
+    int references;  /* kept to compare with: a purpose of their own, no slice's frame */
     char wrong[160]; /* "" when all is well */
 };
 
@@ -175,8 +192,11 @@ static void check_row(uint64_t mark, const struct exposure_row *e, const struct 
     t->released += shots;
     if (e->state != EXPOSURE_KEPT) t->unkept += shots;
     if (e->state != EXPOSURE_KEPT) return;
-    t->kept++;
-    double off = fabs(focus_nm - (double)target_of(slices, count, e->slice));
+    if (e->purpose == PURPOSE_REFERENCE)
+        t->references++;
+    else
+        t->kept++;
+    double off = off_by(focus_nm, slices, count, e);
     if (shots != 1)
         snprintf(t->wrong, sizeof t->wrong, "slice %d, try %d: released %d times", (int)e->slice,
                  (int)e->attempt, shots);
@@ -186,8 +206,8 @@ static void check_row(uint64_t mark, const struct exposure_row *e, const struct 
         worst_nm = off;
 }
 
-/* Every release has its row; in vain was only what a fault caught between FIRING and KEPT, and with one fault
- * that is one. */
+/* Every release has its row; in vain was only what a fault caught between FIRING and KEPT, one for each
+ * fault; and a resume compares two slices at most. */
 static struct told told_by_log(const char *dir)
 {
     struct store *st;
@@ -206,8 +226,10 @@ static struct told told_by_log(const char *dir)
         snprintf(t.wrong, sizeof t.wrong, "%d kept of %d", t.kept, (int)count + 1);
     else if (t.released != page->shot_count)
         snprintf(t.wrong, sizeof t.wrong, "%d releases, %d told", (int)page->shot_count, t.released);
-    else if (t.unkept > 1)
+    else if (t.unkept > faults)
         snprintf(t.wrong, sizeof t.wrong, "%d releases in vain", t.unkept);
+    else if (t.references > 2 * faults)
+        snprintf(t.wrong, sizeof t.wrong, "%d frames to compare with", t.references);
     stack_info_clear(&info);
     mem_free(slices);
     mem_free(rows);
@@ -221,6 +243,7 @@ static void check_with_log(const char *dir)
     struct told t = told_by_log(dir);
     assert_string_equal(t.wrong, "");
     extra_shots += t.unkept;
+    references += t.references;
 }
 
 /* A log in which a frame was shot elsewhere, twice, or never, has to be seen. */
@@ -235,37 +258,70 @@ static bool was_killed(int status)
     return WIFSIGNALED(status) && WTERMSIG(status) == SIGKILL;
 }
 
+/* A stack that is to be killed at its n-th call; 0: it is not. */
 static void begin(int64_t at, bool after, enum how how)
 {
-    stacks++;
     page->calls = 0;
-    page->shot_count = 0;
+    page->kill_cell = 0;
     page->kill_at = at;
     page->kill_after = after;
     page->kill_also = how == HOST_ALONE ? 0 : bench;
     page->power = how == POWER_DROPPED ? FAR_DROPPED : how == POWER_TORN ? FAR_TORN : FAR_KEPT_ALL;
 }
 
+static void begin_stack(int64_t at, bool after, enum how how)
+{
+    stacks++;
+    faults = 0;
+    page->shot_count = 0;
+    begin(at, after, how);
+}
+
 static void go_on(const char *dir)
 {
-    page->kill_at = 0;
-    page->power = FAR_KEPT_ALL;
+    begin(0, false, HOST_ALONE);
     int status = run_host(dir, 0);
     if (status) print_error("resume ended with %x\n", (unsigned)status);
     assert_int_equal(status, 0);
-    recovered++;
+}
+
+/* What is killed at every call: a stack from its beginning, or the resume of one that broke off halfway. */
+struct attack {
+    enum how how;
+    int stride;
+    int64_t broke_off_at; /* 0: from its beginning */
+    table calls, kills;
+    int64_t call_count;
+    int killed;
+};
+
+static const char *prepare(const struct attack *a, int64_t at, bool after)
+{
+    const char *dir = small_path("stack");
+    int32_t cell = page->kill_cell;
+    remove_stack(dir);
+    begin_stack(a->broke_off_at ? a->broke_off_at : at, a->broke_off_at ? false : after,
+                a->broke_off_at ? HOST_ALONE : a->how);
+    if (a->broke_off_at) {
+        assert_true(was_killed(run_host(dir, 0)));
+        faults++;
+        begin(at, after, a->how);
+    }
+    page->kill_cell = cell;
+    return dir;
 }
 
 /* Kills at the n-th call; false: there was no such call. */
-static bool kill_at(int64_t n, bool after, enum how how)
+static bool kill_at(struct attack *a, int64_t n, bool after)
 {
-    const char *dir = small_path("stack");
-    begin(n, after, how);
+    const char *dir = prepare(a, n, after);
     int status = run_host(dir, 0);
     bool killed = was_killed(status);
     if (killed) {
-        kills[how][page->killed_phase][page->killed_kind]++;
-        if (how != HOST_ALONE) {
+        faults++;
+        a->killed++;
+        a->kills[page->killed_phase][page->killed_kind]++;
+        if (a->how != HOST_ALONE) {
             waitpid(bench, NULL, 0);
             switch_on();
         }
@@ -278,61 +334,109 @@ static bool kill_at(int64_t n, bool after, enum how how)
     return killed;
 }
 
-static void print_kills(enum how how)
+/* How many calls of each kind there are in each phase. Two threads make them, so in some phases a call is
+ * made in one run and not in the next: those do not count. */
+static void take_down_calls(struct attack *a)
 {
-    static const char *const ways[] = {"the host alone", "host and bench",
-                                       "the power, what was not synced dropped",
-                                       "the power, what was not synced torn"};
-    static const char *const phases[] = {"opening", "homing", "moving", "settling", "exposing", "kept"};
-    print_message("measured: kills of %s by phase: write sync rename unlink rail camera\n", ways[how]);
-    for (int p = 0; p < FAR_PHASES; p++) {
-        int sum = 0;
-        const int *k = kills[how][p];
-        for (int i = 0; i < FAR_KINDS; i++)
-            sum += k[i];
-        print_message("measured:   %-9s %4d: %d %d %d %d %d %d\n", phases[p], sum, k[0], k[1], k[2], k[3],
-                      k[4], k[5]);
-        assert_true(sum > 0);
+    for (int turn = 0; turn < 3; turn++) {
+        table now = {{0}};
+        const char *dir = prepare(a, 0, false);
+        assert_int_equal(run_host(dir, 0), 0);
+        a->call_count = page->calls;
+        ;
+        assert_true(a->call_count > 100 && a->call_count < FAR_CALLS_MOST);
+        for (int64_t n = 1; n <= a->call_count; n++)
+            now[page->trace[n].phase][page->trace[n].kind]++;
+        for (int p = 0; p < FAR_PHASES; p++)
+            for (int k = 0; k < FAR_KINDS; k++)
+                if (!turn || now[p][k] < a->calls[p][k]) a->calls[p][k] = now[p][k];
+        remove_stack(dir);
     }
 }
 
-static void at_every_call(enum how how, int stride)
+/* The stride may step over the few calls of a kind that a phase has. */
+static void fill_cell(struct attack *a, int phase, int kind)
 {
-    int64_t n = 1;
-    extra_shots = 0;
+    for (int turn = 0; turn < 12 && !a->kills[phase][kind]; turn++) {
+        page->kill_cell = FAR_CELL(phase, kind);
+        kill_at(a, 0, turn & 1);
+    }
+}
+
+static void print_table(const struct attack *a, const char *name)
+{
+    static const char *const phases[] = {"opening",  "homing", "moving",   "settling",
+                                         "exposing", "kept",   "comparing"};
+    print_message("measured: kills of %s, of so many calls: write sync rename unlink rail camera\n", name);
+    for (int p = 0; p < FAR_PHASES; p++) {
+        char line[160];
+        int at = snprintf(line, sizeof line, "measured:   %-9s", phases[p]);
+        for (int k = 0; k < FAR_KINDS; k++)
+            at += a->calls[p][k] ? snprintf(line + at, sizeof line - (size_t)at, " %3d/%-4d", a->kills[p][k],
+                                            a->calls[p][k])
+                                 : snprintf(line + at, sizeof line - (size_t)at, "    -    ");
+        print_message("%s\n", line);
+    }
+}
+
+static void at_every_call(struct attack *a, const char *name)
+{
+    extra_shots = references = 0;
     worst_nm = 0;
-    for (bool killed = true; killed; n += stride)
-        killed = kill_at(n, (n / stride) & 1, how) && (stride > 1 || kill_at(n, true, how));
-    print_kills(how);
-    print_message("measured: every %d-th of %lld calls; %d releases in vain; worst place %.0f nm off\n",
-                  STRIDE, (long long)page->calls, extra_shots, worst_nm);
-    assert_true(page->calls > 100);
+    take_down_calls(a);
+    int64_t n = 1;
+    for (bool killed = true; killed; n += a->stride)
+        killed = kill_at(a, n, (n / a->stride) & 1) && (a->stride > 1 || kill_at(a, n, true));
+    for (int p = 0; p < FAR_PHASES; p++)
+        for (int k = 0; k < FAR_KINDS; k++)
+            if (a->calls[p][k] && !a->kills[p][k]) fill_cell(a, p, k);
+    print_table(a, name);
+    print_message(
+        "measured: %d kills, every %d-th of %lld calls and one in each cell; %d releases in vain, %d "
+        "to compare; worst place %.0f nm off\n",
+        a->killed, a->stride, (long long)a->call_count, extra_shots, references, worst_nm);
+    for (int p = 0; p < FAR_PHASES; p++)
+        for (int k = 0; k < FAR_KINDS; k++)
+            assert_true(!a->calls[p][k] || a->kills[p][k]);
 }
 
 static void a_host_killed_at_any_call_leaves_a_stack_that_becomes_whole(void **state)
 {
     (void)state;
+    struct attack a = {.how = HOST_ALONE, .stride = STRIDE};
     switch_on();
-    at_every_call(HOST_ALONE, STRIDE);
+    at_every_call(&a, "the host alone");
+}
+
+static void a_resume_killed_at_any_call_is_resumed_again(void **state)
+{
+    (void)state;
+    switch_on();
+    struct attack a = {.how = HOST_ALONE, .stride = RESUME_STRIDE, .broke_off_at = HALFWAY};
+    at_every_call(&a, "the host in its resume");
+    assert_true(references > a.killed);
 }
 
 static void a_bench_killed_too_is_homed_anew(void **state)
 {
     (void)state;
-    at_every_call(BENCH_TOO, STRIDE);
+    struct attack a = {.how = BENCH_TOO, .stride = STRIDE};
+    at_every_call(&a, "host and bench");
 }
 
 /* The bench's power goes, too. What the disk did not promise to have is gone, or is there in part. */
 static void a_power_cut_that_drops_what_was_not_synced(void **state)
 {
     (void)state;
-    at_every_call(POWER_DROPPED, POWER_STRIDE);
+    struct attack a = {.how = POWER_DROPPED, .stride = POWER_STRIDE};
+    at_every_call(&a, "the power, what was not synced dropped");
 }
 
 static void a_power_cut_that_tears_what_was_not_synced(void **state)
 {
     (void)state;
-    at_every_call(POWER_TORN, POWER_STRIDE);
+    struct attack a = {.how = POWER_TORN, .stride = POWER_STRIDE};
+    at_every_call(&a, "the power, what was not synced torn");
 }
 
 /* If the syncs of a run did nothing, a power cut near its end would cost frames: then the test must see it.
@@ -341,12 +445,11 @@ static void a_disk_that_lies_about_syncs_is_noticed(void **state)
 {
     (void)state;
     const char *dir = small_path("stack");
-    begin(250, false, POWER_DROPPED);
+    begin_stack(250, false, POWER_DROPPED);
     page->lying = true;
     assert_true(was_killed(run_host(dir, 0)));
     page->lying = false;
-    page->kill_at = 0;
-    page->power = FAR_KEPT_ALL;
+    begin(0, false, HOST_ALONE);
     waitpid(bench, NULL, 0);
     switch_on();
     bool seen = run_host(dir, 0) != 0 || refused(dir);
@@ -361,8 +464,9 @@ static void killed_at_any_moment_it_becomes_whole(void **state)
     int killed = 0;
     for (int i = 0; i < INSTANTS; i++) {
         const char *dir = small_path("stack");
-        begin(0, false, HOST_ALONE);
+        begin_stack(0, false, HOST_ALONE);
         int status = run_host(dir, 1000 + rand() % 200000);
+        faults += was_killed(status);
         killed += was_killed(status);
         if (status) go_on(dir);
         check_with_log(dir);
@@ -376,7 +480,7 @@ static void planted_wrong_logs_are_noticed(void **state)
 {
     (void)state;
     const char *dir = small_path("stack");
-    begin(0, false, HOST_ALONE);
+    begin_stack(0, false, HOST_ALONE);
     assert_int_equal(run_host(dir, 0), 0);
     assert_false(refused(dir));
     page->shots[1].focus_nm += 20000;
@@ -396,6 +500,7 @@ int main(int argc, char **argv)
     if (argc > 5 && !strcmp(argv[1], "host")) return host(argv);
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_host_killed_at_any_call_leaves_a_stack_that_becomes_whole),
+        cmocka_unit_test(a_resume_killed_at_any_call_is_resumed_again),
         cmocka_unit_test(planted_wrong_logs_are_noticed),
         cmocka_unit_test(killed_at_any_moment_it_becomes_whole),
         cmocka_unit_test(a_bench_killed_too_is_homed_anew),

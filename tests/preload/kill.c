@@ -170,17 +170,26 @@ static void die(enum far_kind kind)
     kill(getpid(), SIGKILL);
 }
 
+static bool is_the_one(enum far_kind kind, int64_t n)
+{
+    return n == page->kill_at || page->kill_cell == FAR_CELL(page->phase, (int32_t)kind);
+}
+
 static int64_t before(enum far_kind kind)
 {
     if (!page) return 0;
     int64_t n = __atomic_add_fetch(&page->calls, 1, __ATOMIC_SEQ_CST);
-    if (n == page->kill_at && !page->kill_after) die(kind);
+    if (n < FAR_CALLS_MOST) {
+        page->trace[n].phase = (int8_t)page->phase;
+        page->trace[n].kind = (int8_t)kind;
+    }
+    if (!page->kill_after && is_the_one(kind, n)) die(kind);
     return n;
 }
 
 static void after(enum far_kind kind, int64_t n)
 {
-    if (n && n == page->kill_at && page->kill_after) die(kind);
+    if (n && page->kill_after && is_the_one(kind, n)) die(kind);
 }
 
 ssize_t write(int fd, const void *bytes, size_t count)

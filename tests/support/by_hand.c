@@ -209,7 +209,9 @@ int by_hand_kill(int64_t at)
     b.knob_nm = 77; /* somebody has played with the knob meanwhile */
     if (by_hand_go_on(&b)) fail_msg("killed at %d: %s", (int)at, b.why.text);
     by_hand_check_whole(&b);
-    const int again = b.other.shots - b.result.slices - 1;
+    struct small_counts n;
+    small_count(b.dir, &n);
+    const int again = b.other.shots - b.result.slices - 1 - n.references;
     by_hand_close(&b);
     return again;
 }

@@ -80,6 +80,7 @@ static void count(const struct exposure_row *e, int n, struct small_counts *out)
         out->doubtful += e[i].state == EXPOSURE_DOUBTFUL;
         out->failed += e[i].state == EXPOSURE_FAILED;
         out->kept += e[i].state == EXPOSURE_KEPT && e[i].purpose == PURPOSE_STACK;
+        out->references += e[i].state == EXPOSURE_KEPT && e[i].purpose == PURPOSE_REFERENCE;
         out->closing += e[i].state == EXPOSURE_KEPT && e[i].purpose == PURPOSE_CLOSING;
     }
 }

@@ -31,7 +31,7 @@ const char *small_path(const char *name);
  * Fails the test with a sentence otherwise. */
 struct small_counts {
     int firing, seen, kept, lost, doubtful, failed;
-    int slices, closing;
+    int slices, closing, references; /* references: of a resume, kept to compare with; they are no slice's */
 };
 void small_count(const char *dir, struct small_counts *out);
 void small_check_whole(const char *dir, bool with_closing);

@@ -87,9 +87,10 @@ int32_t sweep_finish(const struct sweep *s)
     run_result_clear(&r);
     small_check_whole(s->dir, true);
     small_count(s->dir, &n);
-    int32_t needed = n.slices + 1, spare = n.lost + n.failed;
+    int32_t needed = n.slices + 1 + n.references, spare = n.lost + n.failed;
     if (s->shots + shots > needed + spare)
         print_error("%d shots, %d needed, %d spare\n", s->shots + shots, needed, spare);
+    assert_true(n.references <= 2 * 2); /* two for each resume; sweeps resume at most twice */
     assert_true(s->shots + shots >= needed && s->shots + shots <= needed + spare);
     return shots;
 }
