@@ -6,60 +6,21 @@
 #include <string.h>
 
 #include "base/mem.h"
-#include "device/folder_list.h"
-#include "device/folder_look.h"
+#include "device/camera_folder_part.h"
 #include "store/store.h"
 
 /* All of them our choice, no source. */
-#define QUIET_US 300000 /* nothing has changed in a file for so long */
-#define UNCLOSED_US                                                                                          \
-    2000000                   /* the same where nobody has said that it was closed: a card reader, a network \
-                               */
-#define BROKEN_US    5000000  /* still no whole picture, and nothing changes any more */
-#define MATE_US      10000000 /* the raw is there, and its JPEG is not, or the other way round */
-#define SOON_US      20000    /* after something has happened: more is about to */
-#define LOOK_US      500000   /* where nothing tells of files (network folders), it is looked for them */
-#define DOUBLE_US    1000000  /* after a frame is seen: a second one in that time makes it none */
-#define CLOCK_US     1000000  /* of a camera that writes whole seconds */
-#define FRACTION_US  100000   /* of one that writes parts of them */
-#define CLOCK_SET_US 600000000 /* farther back than that, somebody has set the camera's clock */
-#define NO_TIME      INT64_MIN
-#define EVENTS_MOST  16
+#define SOON_US 20000  /* after something has happened: more is about to */
+#define LOOK_US 500000 /* where nothing tells of files (network folders), it is looked for them */
 
-struct camera_folder {
-    struct camera base;
-    struct camera_folder_opts opts;
-    struct folder_watch *watch;
-    struct folder_list list;
-    struct folder_look *look; /* decodes, on a thread of its own */
-    uint64_t token;           /* waited for; 0: none */
-    int64_t asked_us, first_whole_us;
-    sched_id late, think; /* the end of patience; the next look, */
-    int64_t think_us;     /* and when that is */
-    uint64_t remembered;  /* of an earlier run */
-    struct camera_memory memory;
-    char memory_name[256];
-    /* the last frame: when it was first seen, by its own clock, and its pixels in short */
-    int64_t came_us, captured_us;
-    uint64_t picture;
-    char last_name[256];
-    int64_t new_captured_us; /* of what comes now */
-    uint64_t new_picture;
-    char fetching[256];
-    uint64_t fetching_token;
-    bool gone, told_size, told_other;
-    struct camera_event events[EVENTS_MOST];
-    int event_first, event_count;
-};
-
-static int64_t now_us(const struct camera_folder *c)
+int64_t folder_now_us(const struct camera_folder *c)
 {
     return sched_now_us(c->opts.sched);
 }
 
 /* ---- events */
 
-static void push(struct camera_folder *c, const struct camera_event *ev)
+void folder_push(struct camera_folder *c, const struct camera_event *ev)
 {
     if (c->event_count == EVENTS_MOST) { /* remarks are let go, the rest is never so much */
         mem_free(ev->bytes);
@@ -67,7 +28,7 @@ static void push(struct camera_folder *c, const struct camera_event *ev)
     }
     struct camera_event *slot = &c->events[(c->event_first + c->event_count++) % EVENTS_MOST];
     *slot = *ev;
-    slot->at_us = now_us(c);
+    slot->at_us = folder_now_us(c);
     if (c->base.notice) c->base.notice(c->base.notice_arg);
 }
 
@@ -77,9 +38,7 @@ static void say(const struct camera_folder *c, const char *sentence)
     if (p && p->tell) p->tell(p->arg, sentence);
 }
 
-/* For the person at once, and for the record. */
-static void remark(struct camera_folder *c, const char *format, ...) __attribute__((format(printf, 2, 3)));
-static void remark(struct camera_folder *c, const char *format, ...)
+void folder_remark(struct camera_folder *c, const char *format, ...)
 {
     struct camera_event ev = {.kind = CAMERA_REMARK, .token = c->token, .why = {.code = E_INPUT}};
     va_list ap;
@@ -87,7 +46,7 @@ static void remark(struct camera_folder *c, const char *format, ...)
     vsnprintf(ev.why.text, sizeof ev.why.text, format, ap);
     va_end(ap);
     say(c, ev.why.text);
-    if (c->event_count < EVENTS_MOST - 8) push(c, &ev);
+    if (c->event_count < EVENTS_MOST - 8) folder_push(c, &ev);
 }
 
 /* What came and was not made a frame of stays what it is: not the next one's. */
@@ -97,7 +56,7 @@ static void leave_new_alone(struct camera_folder *c)
         if (c->list.files[i].use == FILE_NEW) c->list.files[i].use = FILE_PAST;
 }
 
-static void stop_waiting(struct camera_folder *c)
+void folder_stop_waiting(struct camera_folder *c)
 {
     if (c->late) sched_cancel(c->opts.sched, c->late);
     c->late = 0;
@@ -106,9 +65,7 @@ static void stop_waiting(struct camera_folder *c)
     leave_new_alone(c);
 }
 
-static void give_up(struct camera_folder *c, enum errc code, const char *format, ...)
-    __attribute__((format(printf, 3, 4)));
-static void give_up(struct camera_folder *c, enum errc code, const char *format, ...)
+void folder_give_up(struct camera_folder *c, enum errc code, const char *format, ...)
 {
     struct camera_event ev = {.kind = CAMERA_FAILED, .token = c->token, .why = {.code = code}};
     va_list ap;
@@ -116,8 +73,8 @@ static void give_up(struct camera_folder *c, enum errc code, const char *format,
     vsnprintf(ev.why.text, sizeof ev.why.text, format, ap);
     va_end(ap);
     say(c, ev.why.text);
-    stop_waiting(c);
-    push(c, &ev);
+    folder_stop_waiting(c);
+    folder_push(c, &ev);
 }
 
 static void vanished(struct camera_folder *c)
@@ -127,10 +84,10 @@ static void vanished(struct camera_folder *c)
     c->gone = true;
     fail(&ev.why, E_IO, "the folder that the frames come into is gone: %.300s; is its disk or card there?",
          c->opts.spec->folder);
-    stop_waiting(c);
+    folder_stop_waiting(c);
     if (c->think) sched_cancel(c->opts.sched, c->think);
     c->think = 0;
-    push(c, &ev);
+    folder_push(c, &ev);
 }
 
 /* ---- looking */
@@ -150,7 +107,8 @@ static bool look(struct camera_folder *c)
 {
     struct err why;
     if (c->gone) return false;
-    if (folder_watch_there(c->watch) && !folder_list_look(&c->list, c->watch, now_us(c), &why)) return true;
+    if (folder_watch_there(c->watch) && !folder_list_look(&c->list, c->watch, folder_now_us(c), &why))
+        return true;
     vanished(c);
     return false;
 }
@@ -168,228 +126,13 @@ static void on_seen(void *arg, enum folder_what what, const char *name)
     if (f && what == FOLDER_WRITTEN) {
         f->open = true;
         f->closed = false;
-        f->changed_us = now_us(c);
+        f->changed_us = folder_now_us(c);
     } else if (f && what == FOLDER_CLOSED) {
         f->open = false;
         f->closed = true;
         if (f->whole == WHOLE_NO) f->whole = WHOLE_UNKNOWN;
     }
-    think_at(c, now_us(c) + SOON_US);
-}
-
-/* ---- what came while nothing was waited for */
-
-static void tell_strays(struct camera_folder *c)
-{
-    for (int32_t i = 0; i < c->list.count; i++) {
-        struct folder_file *f = &c->list.files[i];
-        if (f->use != FILE_NEW) continue;
-        f->use = FILE_PAST;
-        if (f->told || f->again || !store_picture_by_name(f->name)) continue; /* again: its program tags it */
-        f->told = true;
-        remark(c, "%.80s came while no frame was waited for; it is left where it is", f->name);
-    }
-}
-
-/* ---- what came for the frame that is waited for */
-
-static bool is_mate_of_last(const struct camera_folder *c, const struct folder_file *f)
-{
-    for (int32_t i = 0; i < c->list.count; i++)
-        if (c->list.files[i].use == FILE_TAKEN && folder_same_stem(c->list.files[i].name, f->name) &&
-            strcmp(c->list.files[i].name, f->name) != 0)
-            return true;
-    return false;
-}
-
-/* A file that was here before and was written to once more. A program that writes every frame to one name
- * comes again with the name of the frame before; anything else is an old picture that somebody touched. */
-static bool is_touched(const struct camera_folder *c, const struct folder_file *f)
-{
-    return f->again && !folder_same_stem(f->name, c->last_name);
-}
-
-static void set_aside(struct camera_folder *c, struct folder_file *f)
-{
-    if (is_touched(c, f)) {
-        f->use = FILE_PAST;
-        remark(c, "%.80s was here before and has been written to; it is no frame of this run", f->name);
-    } else if (!store_picture_by_name(f->name)) {
-        f->use = FILE_PAST;
-        if (!c->told_other) remark(c, "%.80s is no picture by its name; such files are left alone", f->name);
-        c->told_other = true;
-    } else {
-        f->use = FILE_PAST;
-        remark(c,
-               "%.80s came after its frame was taken; it is left where it is (camera.raw_and_jpeg waits for "
-               "both)",
-               f->name);
-    }
-}
-
-static bool at_rest(const struct camera_folder *c, const struct folder_file *f)
-{
-    const bool by_itself =
-        store_role_by_name(f->name) == FILE_JPEG; /* its content tells whether it is whole */
-    const int64_t still = now_us(c) - f->changed_us;
-    return !f->open && f->bytes > 0 && still >= (f->closed || by_itself ? QUIET_US : UNCLOSED_US);
-}
-
-static void check(struct camera_folder *c, struct folder_file *f)
-{
-    struct err why;
-    if (f->whole != WHOLE_UNKNOWN || !at_rest(c, f) || folder_look_busy(c->look)) return;
-    if (folder_look_start(c->look, f->name, &why))
-        give_up(c, why.code, "%s", why.text);
-    else
-        f->whole = WHOLE_ASKED;
-}
-
-/* Taken before it was asked for, by the camera's own clock? The frame before was exposed before it came here,
- * so between the two lies at least the time from then to the asking. */
-static bool is_too_old(const struct camera_folder *c, const struct folder_file *f,
-                       const struct folder_seen *s)
-{
-    if (s->captured_us == NO_TIME || c->captured_us == NO_TIME) return false;
-    const int64_t since_us = s->captured_us - c->captured_us;
-    const bool fraction = s->captured_us % 1000000 || c->captured_us % 1000000;
-    const int64_t least_us = c->asked_us - c->came_us - (fraction ? FRACTION_US : CLOCK_US);
-    return since_us > -CLOCK_SET_US && (since_us < least_us || (f->again && since_us <= 0));
-}
-
-static bool refuse(struct camera_folder *c, struct folder_file *f, const struct folder_seen *s)
-{
-    if (c->picture && s->picture == c->picture) {
-        f->use = FILE_PAST;
-        if (strcmp(f->name, c->last_name) != 0)
-            remark(c, "%.80s is the picture of the frame before once more; it is left where it is", f->name);
-        return true;
-    }
-    if (!is_too_old(c, f, s)) return false;
-    f->use = FILE_PAST;
-    remark(c, "%.80s was taken before it was asked for, by the camera's own clock; it is left where it is",
-           f->name);
-    return true;
-}
-
-static void say_size(struct camera_folder *c, const struct folder_file *f, const struct folder_seen *s)
-{
-    const struct camera_spec *spec = c->opts.spec;
-    const bool turned = s->width_px == spec->height_px && s->height_px == spec->width_px;
-    const bool same = s->width_px == spec->width_px && s->height_px == spec->height_px;
-    if (same || turned || s->reduced || c->told_size) return;
-    c->told_size = true;
-    remark(c, "%.80s has %d x %d pixels, and the bench file says %d x %d", f->name, (int)s->width_px,
-           (int)s->height_px, (int)spec->width_px, (int)spec->height_px);
-}
-
-static void on_looked(void *arg, const struct folder_seen *s)
-{
-    struct camera_folder *c = arg;
-    struct folder_file *f = look(c) ? folder_list_find(&c->list, s->name) : NULL;
-    think_at(c, now_us(c));
-    if (!f || f->use != FILE_NEW || f->whole != WHOLE_ASKED) return; /* gone, changed, or not waited for */
-    f->whole = s->why.code ? WHOLE_NO : WHOLE_YES;
-    f->bad = s->why;
-    if (f->whole == WHOLE_NO || refuse(c, f, s)) return;
-    say_size(c, f, s);
-    if (!c->first_whole_us) c->first_whole_us = now_us(c);
-    c->new_captured_us = s->captured_us;
-    c->new_picture = s->picture;
-    folder_look_keep(c->look);
-}
-
-static bool has_both(const struct camera_folder *c, const char *name)
-{
-    bool raw = false, other = false;
-    for (int32_t i = 0; i < c->list.count; i++) {
-        const struct folder_file *f = &c->list.files[i];
-        if (f->use != FILE_NEW || !folder_same_stem(f->name, name)) continue;
-        if (store_role_by_name(f->name) == FILE_RAW)
-            raw = true;
-        else
-            other = true;
-    }
-    return raw && other;
-}
-
-static void hand_out(struct camera_folder *c, struct folder_file *first)
-{
-    const uint64_t token = c->token;
-    int64_t came_us = first->came_us;
-    int given = 0;
-    for (int32_t i = 0; i < c->list.count; i++) {
-        struct folder_file *f = &c->list.files[i];
-        if (f->use != FILE_NEW || !folder_same_stem(f->name, first->name) || given == FRAME_FILES_MOST)
-            continue;
-        struct camera_event ev = {.kind = CAMERA_OBJECT, .token = token};
-        ev.object.role = store_role_by_name(f->name);
-        ev.object.bytes = f->bytes;
-        snprintf(ev.object.name, sizeof ev.object.name, "%.*s", (int)sizeof ev.object.name - 1, f->name);
-        f->use = FILE_TAKEN;
-        f->token = token;
-        if (f->came_us < came_us) came_us = f->came_us;
-        given++;
-        push(c, &ev);
-    }
-    c->captured_us = c->new_captured_us;
-    c->picture = c->new_picture;
-    snprintf(c->last_name, sizeof c->last_name, "%s", first->name);
-    c->came_us = came_us;
-    stop_waiting(c);
-    push(c, &(struct camera_event){.kind = CAMERA_COMPLETE, .token = token});
-}
-
-struct coming {
-    struct folder_file *first, *other; /* of the first stem, and of another one */
-    struct folder_file *bad;
-    bool all_whole;
-};
-
-static struct coming what_comes(struct camera_folder *c)
-{
-    struct coming w = {.all_whole = true};
-    for (int32_t i = 0; i < c->list.count; i++) {
-        struct folder_file *f = &c->list.files[i];
-        if (f->use == FILE_NEW && is_touched(c, f)) {
-            set_aside(c, f);
-            continue;
-        }
-        if (f->use == FILE_NEW && f->bytes > 0 &&
-            (!store_picture_by_name(f->name) || is_mate_of_last(c, f))) {
-            if (at_rest(c, f)) set_aside(c, f);
-            continue;
-        }
-        if (f->use != FILE_NEW) continue;
-        if (!w.first) w.first = f;
-        if (!folder_same_stem(w.first->name, f->name)) w.other = f;
-        if (f->whole == WHOLE_NO && now_us(c) - f->changed_us >= BROKEN_US) w.bad = f;
-        w.all_whole = w.all_whole && f->whole == WHOLE_YES;
-    }
-    return w;
-}
-
-/* The one place where it is decided what becomes of the files. */
-static void decide(struct camera_folder *c)
-{
-    const struct coming w = what_comes(c);
-    const bool both = c->opts.spec->raw_and_jpeg;
-    if (w.bad)
-        give_up(c, E_INPUT, "%.80s came, and is no whole picture: %.250s", w.bad->name, w.bad->bad.text);
-    else if (w.other && c->first_whole_us)
-        give_up(
-            c, E_INPUT,
-            "two frames came for one, %.80s and %.80s, and nobody can say which is the right one; take one",
-            w.first->name, w.other->name);
-    else if (w.first && now_us(c) - w.first->came_us < DOUBLE_US)
-        return;
-    else if (w.first && w.all_whole && (!both || has_both(c, w.first->name)))
-        hand_out(c, w.first);
-    else if (w.first && w.all_whole && now_us(c) - c->first_whole_us >= MATE_US) {
-        remark(c, "%.80s came without its %s", w.first->name,
-               store_role_by_name(w.first->name) == FILE_RAW ? "JPEG" : "raw");
-        hand_out(c, w.first);
-    }
+    think_at(c, folder_now_us(c) + SOON_US);
 }
 
 static void think(void *arg)
@@ -398,14 +141,20 @@ static void think(void *arg)
     c->think = 0;
     if (!look(c)) return;
     if (!c->token) {
-        tell_strays(c);
+        folder_tell_strays(c);
         return;
     }
-    for (int32_t i = 0; i < c->list.count && c->token; i++)
-        if (c->list.files[i].use == FILE_NEW && store_picture_by_name(c->list.files[i].name))
-            check(c, &c->list.files[i]);
-    if (c->token) decide(c);
-    if (c->token) think_at(c, now_us(c) + (what_comes(c).first ? QUIET_US / 3 : LOOK_US));
+    folder_check_new(c);
+    if (c->token) folder_decide(c);
+    if (c->token) think_at(c, folder_now_us(c) + (folder_what_comes(c).first ? QUIET_US / 3 : LOOK_US));
+}
+
+static void on_looked(void *arg, const struct folder_seen *s)
+{
+    struct camera_folder *c = arg;
+    struct folder_file *f = look(c) ? folder_list_find(&c->list, s->name) : NULL;
+    think_at(c, folder_now_us(c));
+    if (f) folder_looked_at(c, f, s);
 }
 
 static void on_late(void *arg)
@@ -413,15 +162,16 @@ static void on_late(void *arg)
     struct camera_folder *c = arg;
     c->late = 0;
     if (!look(c)) return;
-    const struct coming w = what_comes(c);
-    const double s = (double)(now_us(c) - c->asked_us) / 1e6;
+    const struct folder_coming w = folder_what_comes(c);
+    const double s = (double)(folder_now_us(c) - c->asked_us) / 1e6;
     if (w.first)
-        give_up(c, E_TIMEOUT, "%.80s came and was not whole %.0f s after the frame was asked for",
-                w.first->name, s);
+        folder_give_up(c, E_TIMEOUT, "%.80s came and was not whole %.0f s after the frame was asked for",
+                       w.first->name, s);
     else
-        give_up(c, E_TIMEOUT,
-                "no frame came into %.200s within %.0f s; look at the camera and at what saves its frames",
-                c->opts.spec->folder, s);
+        folder_give_up(
+            c, E_TIMEOUT,
+            "no frame came into %.200s within %.0f s; look at the camera and at what saves its frames",
+            c->opts.spec->folder, s);
 }
 
 /* ---- what the caller asks */
@@ -467,10 +217,10 @@ static int folder_trigger(struct camera *camera, uint64_t token, struct err *why
     struct camera_folder *c = of(camera);
     char sentence[PATH_ROOM + 80];
     if (!look(c)) return fail(why, E_IO, "the folder that the frames come into is gone");
-    tell_strays(c);
+    folder_tell_strays(c);
     folder_look_forget(c->look);
     c->token = token;
-    c->asked_us = now_us(c);
+    c->asked_us = folder_now_us(c);
     c->late = sched_at(c->opts.sched, c->asked_us + wait_us(c), on_late, c);
     think_at(c, c->asked_us + LOOK_US);
     snprintf(sentence, sizeof sentence, "take the frame now; it is waited for in %s", c->opts.spec->folder);
@@ -504,7 +254,7 @@ static void on_read(void *arg, uint8_t *bytes, size_t count, const struct err *w
                               .object.role = store_role_by_name(c->fetching)};
     snprintf(ev.object.name, sizeof ev.object.name, "%.*s", (int)sizeof ev.object.name - 1, c->fetching);
     if (why) ev.why = *why;
-    push(c, &ev);
+    folder_push(c, &ev);
 }
 
 static bool belongs(const struct camera_folder *c, const struct folder_file *f, uint64_t token)
@@ -556,7 +306,7 @@ static int folder_recount(struct camera *camera, uint64_t token, int32_t *object
         const bool coming = token == c->token && f->use == FILE_NEW && store_picture_by_name(f->name);
         n += coming || (f->use == FILE_TAKEN && f->token == token);
     }
-    if (token && token == c->token) stop_waiting(c);
+    if (token && token == c->token) folder_stop_waiting(c);
     const bool ours = token == c->base.last_token || n;
     *objects_out = ours ? n : token == c->remembered ? recount_remembered(c) : -1;
     return E_OK;
@@ -625,7 +375,7 @@ int camera_folder_open(const struct camera_folder_opts *opts, struct camera **ou
     c->opts = *opts;
     c->captured_us = NO_TIME;
     int rc = folder_watch_open(opts->sched, opts->spec->folder, opts->eyes, on_seen, c, &c->watch, why);
-    if (!rc) rc = folder_list_look(&c->list, c->watch, now_us(c), why);
+    if (!rc) rc = folder_list_look(&c->list, c->watch, folder_now_us(c), why);
     if (!rc) rc = folder_look_new(opts->sched, c->watch, on_looked, on_read, c, &c->look, why);
     if (rc) {
         folder_close(&c->base);
