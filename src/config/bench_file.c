@@ -155,7 +155,8 @@ static int check_camera(const struct bench *b, struct err *why)
     static const char *const OF_A_FOLDER[] = {"camera.folder", "camera.raw_and_jpeg", "camera.wait_s", NULL};
     static const char *const OF_A_TETHERED[] = {"camera.port", NULL};
     int rc = E_OK;
-    if (strcmp(b->camera.kind, "tethered")) rc = none_of(b, OF_A_TETHERED, "a camera of kind tethered", why);
+    if (strcmp(b->camera.kind, "tethered") != 0)
+        rc = none_of(b, OF_A_TETHERED, "a camera of kind tethered", why);
     if (rc) return rc;
     if (!b->camera.by_others) return none_of(b, OF_A_FOLDER, "a camera of kind folder", why);
     return needs(b, "camera.kind", "camera.folder", "the folder into which the frames come", why);
