@@ -227,10 +227,10 @@ static void a_camera_that_is_not_there_yet_is_said(void **state)
     struct run_result r;
     struct err why = {0};
     small_job("kind", &(struct small){0}, &job);
-    strcpy(job.bench.camera.kind, "tethered");
+    strcpy(job.bench.camera.kind, "pinhole");
     struct shoot_opts o = {.dir = small_path("kind")};
     assert_int_equal(shoot_new(&job, &o, &r, &why), E_UNSUPPORTED);
-    assert_non_null(strstr(why.text, "tethered"));
+    assert_non_null(strstr(why.text, "pinhole"));
     FILE *f = fopen(small_path("kind/stack.db"), "rb");
     assert_null(f);
     shoot_job_clear(&job);
