@@ -46,6 +46,7 @@ int err_exit_status(enum errc code)
     case E_STATE:
         return 4;
     case E_IO:
+    case E_FULL:
     case E_NOMEM:
     case E_DAMAGED:
         return 5;

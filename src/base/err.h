@@ -13,7 +13,8 @@ enum errc {
     E_UNSUPPORTED = -5, /* this device or file cannot do that                exit 2 */
     E_NOMEM = -6,       /*                                                   exit 5 */
     E_DAMAGED = -7,     /* a stack folder is not what it should be, our bug  exit 5 */
-    E_PAUSED = -8       /* halted on a wish or a fault; resume goes on       exit 3 */
+    E_PAUSED = -8,      /* halted on a wish or a fault; resume goes on       exit 3 */
+    E_FULL = -9         /* no room on the disk; may be tried again when freed exit 5 (3 inside a run) */
 };
 
 struct err {

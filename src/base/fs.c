@@ -8,6 +8,7 @@
 #include <string.h>
 #include <sys/ioctl.h>
 #include <sys/stat.h>
+#include <sys/statvfs.h>
 #include <unistd.h>
 
 #include "base/mem.h"
@@ -17,12 +18,26 @@ static long os_write(int fd, const void *bytes, size_t count)
     return write(fd, bytes, count);
 }
 
-static const struct fs_ops os_ops = {os_write, fsync, rename};
+static const struct fs_ops os_ops = {.write = os_write, .sync = fsync, .rename = rename};
 static const struct fs_ops *ops = &os_ops;
 
 void fs_use(const struct fs_ops *other)
 {
     ops = other ? other : &os_ops;
+}
+
+/* A full disk is waited for, any other trouble with it is not. */
+static enum errc no_room(void)
+{
+    return errno == ENOSPC || errno == EDQUOT ? E_FULL : E_IO;
+}
+
+int64_t fs_room(const char *path)
+{
+    struct statvfs st;
+    if (ops->room) return ops->room(path);
+    if (statvfs(path, &st)) return -1;
+    return (int64_t)(st.f_bavail * (st.f_frsize ? st.f_frsize : st.f_bsize));
 }
 
 bool fs_exists(const char *path)
@@ -45,14 +60,14 @@ int fs_make_dir(const char *path, struct err *why)
     if (errno == EEXIST) return fail(why, E_STATE, "%s: exists already; choose another folder", path);
     if (errno == EACCES || errno == EPERM || errno == EROFS)
         return fail(why, E_INPUT, "%s: no right to write there; choose another folder", path);
-    return fail_errno(why, E_IO, "%s: cannot make the folder", path);
+    return fail_errno(why, no_room(), "%s: cannot make the folder", path);
 }
 
 int fs_sync_dir(const char *path, struct err *why)
 {
     int fd = open(path, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
     if (fd < 0) return fail_errno(why, E_IO, "%s: cannot open the folder", path);
-    int rc = ops->sync(fd) == 0 ? E_OK : fail_errno(why, E_IO, "%s: cannot sync the folder", path);
+    int rc = ops->sync(fd) == 0 ? E_OK : fail_errno(why, no_room(), "%s: cannot sync the folder", path);
     close(fd);
     return rc;
 }
@@ -63,7 +78,7 @@ static int write_all(int fd, const void *bytes, size_t count, const char *path, 
     while (count) {
         long n = ops->write(fd, p, count);
         if (n < 0 && errno == EINTR) continue;
-        if (n <= 0) return fail_errno(why, E_IO, "%s: cannot write", path);
+        if (n <= 0) return fail_errno(why, no_room(), "%s: cannot write", path);
         p += n;
         count -= (size_t)n;
     }
@@ -73,7 +88,7 @@ static int write_all(int fd, const void *bytes, size_t count, const char *path, 
 int fs_rename(const char *from, const char *to, struct err *why)
 {
     if (ops->rename(from, to) == 0) return E_OK;
-    return fail_errno(why, E_IO, "%s: cannot rename to %s", from, to);
+    return fail_errno(why, no_room(), "%s: cannot rename to %s", from, to);
 }
 
 /* Opens TO.part for writing; the caller finishes it with end_part. */
@@ -85,15 +100,15 @@ static int begin_part(const char *to, char part[PATH_MAX], int *fd_out, struct e
         return fail(why, E_INPUT, "%.60s...: the path is too long; use a shorter folder", to);
     unlink(part); /* what a killed process left may be read-only already */
     *fd_out = open(part, O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC | O_NOFOLLOW, 0666);
-    if (*fd_out < 0) return fail_errno(why, E_IO, "%s: cannot write", part);
+    if (*fd_out < 0) return fail_errno(why, no_room(), "%s: cannot write", part);
     return E_OK;
 }
 
 static int end_part(const char *part, const char *to, int fd, unsigned mode, int rc, struct err *why)
 {
     if (!rc && fchmod(fd, mode)) rc = fail_errno(why, E_IO, "%s: cannot set its mode", part);
-    if (!rc && ops->sync(fd)) rc = fail_errno(why, E_IO, "%s: cannot sync", part);
-    if (close(fd) && !rc) rc = fail_errno(why, E_IO, "%s: cannot close", part);
+    if (!rc && ops->sync(fd)) rc = fail_errno(why, no_room(), "%s: cannot sync", part);
+    if (close(fd) && !rc) rc = fail_errno(why, no_room(), "%s: cannot close", part);
     if (!rc) rc = fs_rename(part, to, why);
     if (rc) {
         unlink(part);
@@ -125,9 +140,9 @@ int fs_replace(const char *dir, const char *name, const void *bytes, size_t coun
         snprintf(part, sizeof part, "%s.part%ld", to, (long)getpid()); /* another process may be at it, too */
     if (n < 0 || n >= (int)sizeof part) return fail(why, E_INPUT, "%.60s...: the path is too long", to);
     int fd = open(part, O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC | O_NOFOLLOW, 0666);
-    if (fd < 0) return fail_errno(why, E_IO, "%s: cannot write", part);
+    if (fd < 0) return fail_errno(why, no_room(), "%s: cannot write", part);
     rc = write_all(fd, bytes, count, part, why);
-    if (close(fd) && !rc) rc = fail_errno(why, E_IO, "%s: cannot close", part);
+    if (close(fd) && !rc) rc = fail_errno(why, no_room(), "%s: cannot close", part);
     if (!rc) rc = fs_rename(part, to, why);
     if (rc) unlink(part);
     return rc;

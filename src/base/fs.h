@@ -16,6 +16,7 @@ struct fs_ops {
     long (*write)(int fd, const void *bytes, size_t count); /* as write(2) */
     int (*sync)(int fd);                                    /* as fsync(2) */
     int (*rename)(const char *from, const char *to);        /* as rename(2) */
+    int64_t (*room)(const char *path);                      /* as fs_room; NULL: the disk's own */
 };
 
 /* NULL puts the operating system's own calls back. For tests, before any thread starts. */
@@ -41,6 +42,10 @@ int fs_rename(const char *from, const char *to, struct err *why);
 /* Whole file into memory (mem_free it), with a NUL behind the last byte. E_INPUT when it is larger than
  * `most`. */
 int fs_read(const char *path, size_t most, uint8_t **bytes_out, size_t *count_out, struct err *why);
+
+/* Bytes that an ordinary user may still write where `path` lies; -1: cannot tell. A write on a full disk
+ * fails with E_FULL, and may be tried again when there is room. */
+int64_t fs_room(const char *path);
 
 bool fs_exists(const char *path);
 

@@ -23,8 +23,10 @@ struct watch {
 
 struct sched {
     bool is_virtual;
-    int64_t now_us;   /* virtual clock only */
-    int64_t began_us; /* real clock only: CLOCK_MONOTONIC at the start */
+    int64_t now_us;                       /* virtual clock only */
+    int64_t began_us;                     /* CLOCK_MONOTONIC at the start; virtual: 0 */
+    int64_t boot_began_us, wall_began_us; /* CLOCK_BOOTTIME, CLOCK_REALTIME at the start */
+    int64_t slept_us, set_us;             /* virtual clock only: see sched_upset */
     sched_id last_id;
     struct call *heap; /* the earliest call is heap[0] */
     size_t count, room;
@@ -34,8 +36,12 @@ struct sched {
     void *pass_arg;
 };
 
-static int64_t clock_us(clockid_t which)
+/* What the machine's clock shows; virtual: what it would show. */
+static int64_t clock_us(const struct sched *s, clockid_t which)
 {
+    if (s->is_virtual && which == CLOCK_MONOTONIC) return s->now_us;
+    if (s->is_virtual && which == CLOCK_BOOTTIME) return s->now_us + s->slept_us;
+    if (s->is_virtual) return SCHED_VIRTUAL_START_US + s->now_us + s->slept_us + s->set_us;
     struct timespec ts;
     clock_gettime(which, &ts);
     return (int64_t)ts.tv_sec * 1000000 + ts.tv_nsec / 1000;
@@ -46,7 +52,9 @@ static struct sched *sched_new(bool is_virtual, struct err *why)
     struct sched *s = mem_new(1, sizeof *s, why);
     if (!s) return NULL;
     s->is_virtual = is_virtual;
-    s->began_us = is_virtual ? 0 : clock_us(CLOCK_MONOTONIC);
+    s->began_us = clock_us(s, CLOCK_MONOTONIC);
+    s->boot_began_us = clock_us(s, CLOCK_BOOTTIME);
+    s->wall_began_us = clock_us(s, CLOCK_REALTIME);
     s->room = 64;
     s->heap = mem_new(s->room, sizeof *s->heap, why);
     if (!s->heap) {
@@ -80,7 +88,7 @@ bool sched_is_virtual(const struct sched *s)
 
 int64_t sched_now_us(const struct sched *s)
 {
-    return s->is_virtual ? s->now_us : clock_us(CLOCK_MONOTONIC) - s->began_us;
+    return clock_us(s, CLOCK_MONOTONIC) - s->began_us;
 }
 
 int64_t sched_began_us(const struct sched *s)
@@ -90,7 +98,24 @@ int64_t sched_began_us(const struct sched *s)
 
 int64_t sched_wall_us(const struct sched *s)
 {
-    return s->is_virtual ? SCHED_VIRTUAL_START_US + s->now_us : clock_us(CLOCK_REALTIME);
+    return s->wall_began_us + clock_us(s, CLOCK_BOOTTIME) - s->boot_began_us;
+}
+
+int64_t sched_slept_us(const struct sched *s)
+{
+    int64_t slept = clock_us(s, CLOCK_BOOTTIME) - s->boot_began_us - sched_now_us(s);
+    return slept > 0 ? slept : 0;
+}
+
+int64_t sched_clock_set_us(const struct sched *s)
+{
+    return clock_us(s, CLOCK_REALTIME) - sched_wall_us(s);
+}
+
+void sched_upset(struct sched *s, int64_t slept_us, int64_t set_us)
+{
+    s->slept_us += slept_us;
+    s->set_us += set_us;
 }
 
 static bool before(const struct call *a, const struct call *b)

@@ -30,9 +30,18 @@ int64_t sched_now_us(const struct sched *); /* microseconds since this scheduler
 /* Time 0 of this scheduler on the monotonic clock that all programs of the machine share; virtual: 0. */
 int64_t sched_began_us(const struct sched *);
 
-/* Wall clock for records, microseconds since 1970. Virtual: 2001-01-01T20:00:00Z + now. */
+/* Wall clock for records, microseconds since 1970. Virtual: 2001-01-01T20:00:00Z + now. Read once, when the
+ * scheduler begins, and counted from there, time asleep included: so records stay in order whoever sets the
+ * machine's clock. */
 #define SCHED_VIRTUAL_START_US (978379200LL * 1000000LL)
 int64_t sched_wall_us(const struct sched *);
+
+/* Since the scheduler began: how long the machine has slept, which now_us does not count; by how much its
+ * wall clock has been set forward (negative: back). */
+int64_t sched_slept_us(const struct sched *);
+int64_t sched_clock_set_us(const struct sched *);
+/* Tests: the machine of a virtual clock sleeps so long; its wall clock is set so much forward. */
+void sched_upset(struct sched *, int64_t slept_us, int64_t set_us);
 
 /* Calls fn(arg) at that time, or as soon as possible when it has passed. Returns an id for sched_cancel. */
 sched_id sched_at(struct sched *, int64_t at_us, sched_fn *fn, void *arg);

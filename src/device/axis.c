@@ -90,6 +90,12 @@ int axis_hold(struct axis *ax, enum axis_hold level, struct err *why)
     return ax->ops->hold(ax, level, why);
 }
 
+int axis_again(struct axis *ax, struct err *why)
+{
+    if (!ax->ops->again) return cannot(ax, why, "be reached again");
+    return ax->ops->again(ax, why);
+}
+
 int axis_drop(struct axis *ax, struct err *why)
 {
     if (!ax->ops->drop) return cannot(ax, why, "release outputs");

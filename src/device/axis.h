@@ -29,7 +29,8 @@ struct axis_state {
     int64_t target_counts; /* of the last accepted move */
     int64_t uncertainty_counts;
     int64_t rest_at_us; /* when the last move ended (or is promised to end), scheduler time */
-    int64_t nonce;      /* of the controller's boot */
+    int64_t nonce;      /* of the controller's boot; -1: never heard */
+    bool asking;        /* not all that it was asked has been answered */
     struct err why;     /* ALARM, GONE, STOPPED by a fault */
 };
 
@@ -77,6 +78,9 @@ struct axis_ops {
     int (*drop)(struct axis *, struct err *); /* releases the shutter outputs */
     int (*key)(struct axis *, enum axis_key_do, int key, int32_t value, struct err *); /* also in alarm */
     void (*key_look)(const struct axis *, struct axis_key_state *out);
+    /* GONE: tries to reach it again. Else: looks anew, whatever it said before. Phase STARTING until it has
+     * answered, then what it is, or GONE again. Moves nothing. */
+    int (*again)(struct axis *, struct err *);
 };
 
 /* A backend starts with this. */
@@ -102,6 +106,7 @@ int axis_drop(struct axis *, struct err *);
 /* One at a time: starts, and `notice` tells when axis_key_look says that it waits no more. */
 int axis_key(struct axis *, enum axis_key_do, int key, int32_t value, struct err *);
 struct axis_key_state axis_key_look(const struct axis *);
+int axis_again(struct axis *, struct err *);
 void axis_close(struct axis *); /* NULL is fine */
 
 /* "at rest", "moving", ... for messages. */

@@ -129,7 +129,9 @@ static int rail_home(struct axis *ax, struct err *why)
 static int rail_poll(struct axis *ax, struct axis_state *out, struct err *why)
 {
     (void)why;
-    *out = rail_of(ax)->st;
+    const struct rail *r = rail_of(ax);
+    *out = r->st;
+    out->asking = r->queued > 0;
     return E_OK;
 }
 
@@ -204,7 +206,8 @@ static int rail_shape(struct axis *ax, const struct axis_slot *slots, int count,
 static int rail_hold(struct axis *ax, enum axis_hold level, struct err *why)
 {
     struct rail *r = rail_of(ax);
-    int rc = only_at_rest(r, why, "change its holding current");
+    bool stands = r->st.phase == AXIS_STOPPED || r->st.phase == AXIS_ALARM;
+    int rc = stands && !r->look_only ? E_OK : only_at_rest(r, why, "change its holding current");
     return rc ? rc : rail_ask(r, &(struct rail_request){"hold", 1, {(int32_t)level}}, why);
 }
 
@@ -239,12 +242,48 @@ static void rail_key_look(const struct axis *ax, struct axis_key_state *out)
     *out = ((const struct rail *)ax)->key;
 }
 
+/* What was asked before is forgotten; what opts say is told once more. */
+static int reach_again(struct rail *r, struct err *why)
+{
+    struct link *link;
+    if (!r->opts.reopen) return r->st.why.code ? only_at_rest(r, why, "be reached again") : E_OK;
+    int rc = r->opts.reopen(r->opts.reopen_arg, &link, why);
+    if (rc) return rc;
+    r->queued = 0;
+    r->asked = r->lost = r->halting = r->cleared = r->started = false;
+    r->st.phase = AXIS_STARTING;
+    r->st.rest_at_us = SCHED_NEVER;
+    rail_line_again(r->line, link);
+    return E_OK;
+}
+
+static int rail_again(struct axis *ax, struct err *why)
+{
+    struct rail *r = rail_of(ax);
+    if (r->look_only) return only_at_rest(r, why, "be reached again");
+    if (r->st.phase == AXIS_GONE) return reach_again(r, why);
+    r->st.phase = AXIS_STARTING;
+    return rail_ask(r, &(struct rail_request){.word = "state"}, why);
+}
+
+/* The shutter contacts are let go on every way out. Where a request is under way there is only the halt,
+ * which does that, too. */
+static void let_go(struct rail *r)
+{
+    bool moves = r->st.phase == AXIS_MOVING || r->st.phase == AXIS_FINDING;
+    if (r->st.phase == AXIS_GONE) return;
+    if (!moves && rail_line_idle(r->line))
+        rail_line_ask(r->line, &(struct rail_request){.word = "drop"});
+    else if (moves)
+        rail_line_halt(r->line);
+}
+
 static void rail_close(struct axis *ax)
 {
     if (!ax) return;
     struct rail *r = rail_of(ax);
     r->base.notice = NULL;
-    if (r->st.phase == AXIS_MOVING || r->st.phase == AXIS_FINDING) rail_line_halt(r->line);
+    let_go(r);
     sched_cancel(r->sched, r->poll_timer);
     rail_line_close(r->line);
     mem_free(r);
@@ -268,6 +307,7 @@ static const struct axis_ops RAIL_OPS = {
     .drop = rail_drop,
     .key = rail_key,
     .key_look = rail_key_look,
+    .again = rail_again,
 };
 
 int axis_rail_open(struct sched *sched, struct link *link, const struct axis_rail_opts *opts,

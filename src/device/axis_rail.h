@@ -12,6 +12,9 @@ struct axis_rail_opts {
     int64_t lo_counts, hi_counts;                    /* both 0: no limits beyond the wire's own */
     int32_t baud;                                    /* 0: 250000; how long a line takes */
     int64_t start_counts_per_s; /* from rest at once; 0: what the controller has stored */
+    /* Opens the port once more, for axis_again; NULL: a rail that is gone stays gone. */
+    int (*reopen)(void *arg, struct link **out, struct err *);
+    void *reopen_arg;
 };
 
 /* Takes the link, also when it fails (it is closed then, and by close). Returns at once with phase

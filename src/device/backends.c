@@ -58,19 +58,35 @@ static const struct link_backend links[] = {
     {"serial port", false, open_link_serial},
 };
 
-static int open_axis_rail(const struct backend_env *env, struct axis **out, struct err *why)
+/* Also once more, after the line was lost: `arg` is a struct backend_env. */
+static int open_link(void *arg, struct link **out, struct err *why)
 {
+    const struct backend_env *env = arg;
     const struct link_backend *row;
     struct link *link;
     int rc = backend_link(env->bench->axis.link, &row, why);
     if (!rc) rc = row->open(env, &link, why);
     if (rc) return rc;
     if (env->wrap_link) link = env->wrap_link(env->wrap_arg, link);
+    if (!link) return fail(why, E_IO, "rail: there is no such port; is the cable in?");
+    *out = link;
+    return E_OK;
+}
+
+static int open_axis_rail(struct backend_env *env, struct axis **out, struct err *why)
+{
+    const struct link_backend *row;
+    struct link *link;
+    int rc = backend_link(env->bench->axis.link, &row, why);
+    if (!rc) rc = open_link(env, &link, why);
+    if (rc) return rc;
     struct axis_rail_opts opts = {.port = row->simulated ? "the simulated rail" : env->bench->axis.link,
                                   .baud = env->bench->axis.baud,
                                   .speed_counts_per_s = env->speed_counts_per_s,
                                   .accel_counts_per_s2 = env->accel_counts_per_s2,
-                                  .start_counts_per_s = env->start_counts_per_s};
+                                  .start_counts_per_s = env->start_counts_per_s,
+                                  .reopen = open_link,
+                                  .reopen_arg = env};
     return axis_rail_open(env->sched, link, &opts, out, why);
 }
 

@@ -22,7 +22,8 @@ struct backend_env {
     const struct camera_sim_opts *camera_sim; /* NULL: no world here */
     struct native_rail *controller;           /* of the simulated link; NULL: no world here */
     int64_t link_latency_us;                  /* of the simulated link; 0 its default, negative none */
-    /* Tests: puts something around the link just opened; takes it, and gives back what stands for it. */
+    /* Tests: puts something around the link just opened; takes it, and gives back what stands for it; NULL:
+     * it could not be opened. Called again whenever the link is. */
     struct link *(*wrap_link)(void *arg, struct link *);
     void *wrap_arg;
     int64_t speed_counts_per_s, accel_counts_per_s2, start_counts_per_s;
@@ -46,8 +47,8 @@ struct link_backend {
 };
 
 struct axis_backend {
-    const char *kind; /* axis.kind */
-    int (*open)(const struct backend_env *, struct axis **out, struct err *);
+    const char *kind;                                                   /* axis.kind */
+    int (*open)(struct backend_env *, struct axis **out, struct err *); /* keeps it, to open the link again */
 };
 
 /* E_UNSUPPORTED with the list of those that there are. A link may also be the path of a port. */

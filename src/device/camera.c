@@ -118,6 +118,15 @@ void camera_remind(struct camera *c, uint64_t token, const struct camera_memory 
     if (!c->gone && c->ops->remind) c->ops->remind(c, token, m);
 }
 
+int camera_again(struct camera *c, struct err *why)
+{
+    if (!c->ops->again)
+        return fail(why, E_UNSUPPORTED, "%s: cannot be reached again while it is open", c->ops->name);
+    int rc = c->ops->again(c, why);
+    if (!rc) c->armed = c->exposing = c->transferring = c->gone = false;
+    return rc;
+}
+
 void camera_close(struct camera *c)
 {
     if (c) c->ops->close(c);

@@ -10,7 +10,8 @@
  *  4. One thing at a time: no trigger before COMPLETE or FAILED of the one before, none during a transfer,
  *     one transfer at a time. COMPLETE without OBJECT: the camera exposed and kept nothing.
  *  5. After a silence recount ends the exposure: nothing more comes of that token, and the next may be fired.
- *  6. A camera that is GONE refuses everything but close. */
+ *  6. A camera that is GONE refuses everything but close and again. After again it holds what it held, has
+ * forgotten its settings, and says nothing more of tokens fired before: ask it by held. */
 #ifndef STADDLE_DEVICE_CAMERA_H
 #define STADDLE_DEVICE_CAMERA_H
 
@@ -106,6 +107,9 @@ struct camera_ops {
                 struct err *);
     /* Before a recount in a later run, for a camera that keeps nothing in mind itself. NULL: needs none. */
     void (*remind)(struct camera *, uint64_t token, const struct camera_memory *);
+    /* Looks once whether a camera that is gone, or hangs, is there again; E_IO or E_TIMEOUT: not yet. NULL:
+     * cannot. */
+    int (*again)(struct camera *, struct err *);
 };
 
 /* A backend starts with this. `notice` is called, on the owner's thread, when next_event has something. */
@@ -135,6 +139,7 @@ int camera_held(struct camera *, uint64_t token, struct camera_object *out, int3
                 struct err *);
 int camera_preview(struct camera *, uint8_t **jpeg_out, int64_t *bytes_out, struct err *);
 void camera_remind(struct camera *, uint64_t token, const struct camera_memory *);
+int camera_again(struct camera *, struct err *);
 void camera_close(struct camera *); /* NULL is fine */
 
 #endif

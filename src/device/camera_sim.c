@@ -36,6 +36,9 @@ struct camera_sim {
     int64_t open_us;
     sched_id next_call, transfer_call;
     int32_t triggers, transfers;
+    int64_t epoch;
+    bool unplugged, hung, loses;
+    int64_t back_at_us;
     struct camera_event events[EVENTS_MOST];
     int event_first, event_count;
 };
@@ -43,6 +46,10 @@ struct camera_sim {
 static void push(struct camera_sim *c, const struct camera_event *ev)
 {
     if (c->event_count == EVENTS_MOST) return; /* cannot be: one exposure and one transfer at a time */
+    if ((c->unplugged && ev->kind != CAMERA_GONE) || c->hung) { /* nobody hears it */
+        mem_free(ev->bytes);
+        return;
+    }
     struct camera_event *slot = &c->events[(c->event_first + c->event_count++) % EVENTS_MOST];
     *slot = *ev;
     slot->at_us = sched_now_us(c->opts.sched);
@@ -94,6 +101,8 @@ static void object_ready(void *arg)
     struct camera_sim *c = h->camera;
     c->next_call = 0;
     c->exposing = NULL;
+    h->lost = h->lost || c->loses;
+    c->loses = false;
     h->ready = !h->lost;
     h->object.bytes = (int64_t)h->jpeg_bytes;
     if (h->mute) return;
@@ -165,9 +174,18 @@ static void shutter_opens(void *arg)
     }
 }
 
+static int hears(const struct camera_sim *c, struct err *why)
+{
+    if (c->unplugged)
+        return fail(why, E_IO, "%s: the camera is gone; check its cable and battery", c->base.ops->name);
+    return c->hung ? fail(why, E_TIMEOUT, "%s: does not answer", c->base.ops->name) : E_OK;
+}
+
 static int sim_trigger(struct camera *camera, uint64_t token, struct err *why)
 {
     struct camera_sim *c = (struct camera_sim *)camera;
+    int rc = hears(c, why);
+    if (rc) return rc;
     if (c->exposing) return fail(why, E_TIMEOUT, "%s: busy with the exposure before", c->base.ops->name);
     struct held *h = make_room(c);
     int32_t n = ++c->triggers;
@@ -188,6 +206,11 @@ static void transferred(void *arg)
 {
     struct camera_sim *c = arg;
     struct held *h = c->transferring;
+    if (c->unplugged || c->hung) {
+        c->transferring = NULL;
+        c->transfer_call = 0;
+        return;
+    }
     struct camera_event ev = {.kind = CAMERA_FETCHED, .token = h->token, .object = h->object};
     c->transfer_call = 0;
     c->transferring = NULL;
@@ -204,6 +227,8 @@ static void transferred(void *arg)
 static int sim_fetch(struct camera *camera, uint64_t token, const struct camera_object *o, struct err *why)
 {
     struct camera_sim *c = (struct camera_sim *)camera;
+    int rc = hears(c, why);
+    if (rc) return rc;
     for (int i = 0; i < HELD_MOST; i++) {
         struct held *h = &c->held[i];
         if (!h->used || !h->ready || h->token != token || strcmp(h->object.name, o->name) != 0) continue;
@@ -237,7 +262,7 @@ static int sim_describe(struct camera *camera, struct camera_facts *out, struct 
     *out = (struct camera_facts){.width_px = c->opts.spec->width_px,
                                  .height_px = c->opts.spec->height_px,
                                  .files_per_frame = 1,
-                                 .epoch = 1};
+                                 .epoch = c->epoch};
     snprintf(out->model, sizeof out->model, "simulated camera");
     return E_OK;
 }
@@ -245,7 +270,8 @@ static int sim_describe(struct camera *camera, struct camera_facts *out, struct 
 static int sim_set(struct camera *camera, const struct camera_settings *s, struct err *why)
 {
     struct camera_sim *c = (struct camera_sim *)camera;
-    (void)why;
+    int rc = hears(c, why);
+    if (rc) return rc;
     struct camera_settings now = *s;
     if (now.f_number == 0) now.f_number = c->settings.f_number;
     if (now.iso == 0) now.iso = c->settings.iso;
@@ -264,7 +290,8 @@ static int sim_arm(struct camera *camera, struct err *why)
 static int sim_recount(struct camera *camera, uint64_t token, int32_t *objects_out, struct err *why)
 {
     struct camera_sim *c = (struct camera_sim *)camera;
-    (void)why;
+    int rc = hears(c, why);
+    if (rc) return rc;
     int32_t n = 0;
     for (int i = 0; i < HELD_MOST; i++)
         n += c->held[i].used && c->held[i].ready && c->held[i].token == token;
@@ -276,12 +303,55 @@ static int sim_held(struct camera *camera, uint64_t token, struct camera_object 
                     int32_t *count_out, struct err *why)
 {
     const struct camera_sim *c = (const struct camera_sim *)camera;
-    (void)why;
+    int rc = hears(c, why);
+    if (rc) return rc;
     int32_t n = 0;
     for (int i = 0; i < HELD_MOST && n < most; i++)
         if (c->held[i].used && c->held[i].ready && c->held[i].token == token) out[n++] = c->held[i].object;
     *count_out = n;
     return E_OK;
+}
+
+static void forget_events(struct camera_sim *c)
+{
+    for (; c->event_count; c->event_count--, c->event_first = (c->event_first + 1) % EVENTS_MOST)
+        mem_free(c->events[c->event_first].bytes);
+}
+
+static int sim_again(struct camera *camera, struct err *why)
+{
+    struct camera_sim *c = (struct camera_sim *)camera;
+    if (c->unplugged && sched_now_us(c->opts.sched) < c->back_at_us)
+        return fail(why, E_IO, "%s: the camera is gone; check its cable and battery", c->base.ops->name);
+    if (c->exposing || c->transferring) return fail(why, E_TIMEOUT, "%s: busy; wait", c->base.ops->name);
+    forget_events(c);
+    c->unplugged = c->hung = false;
+    c->settings = (struct camera_settings){.f_number = c->settings.f_number, .iso = c->settings.iso};
+    c->epoch++;
+    return E_OK;
+}
+
+void camera_sim_unplug(struct camera *camera, int64_t back_at_us)
+{
+    struct camera_sim *c = (struct camera_sim *)camera;
+    struct camera_event ev = {.kind = CAMERA_GONE};
+    fail(&ev.why, E_IO, "%s: the camera is gone; check its cable and battery", c->base.ops->name);
+    forget_events(c);
+    c->unplugged = true;
+    c->back_at_us = back_at_us;
+    push(c, &ev);
+}
+
+void camera_sim_hang(struct camera *camera)
+{
+    struct camera_sim *c = (struct camera_sim *)camera;
+    forget_events(c);
+    c->hung = true;
+}
+
+void camera_sim_lose(struct camera *camera)
+{
+    ((struct camera_sim *)camera)->loses = true;
 }
 
 static void sim_close(struct camera *camera)
@@ -292,8 +362,7 @@ static void sim_close(struct camera *camera)
     pool_free(c->darkroom);
     for (int i = 0; i < HELD_MOST; i++)
         drop(&c->held[i]);
-    for (; c->event_count; c->event_count--, c->event_first = (c->event_first + 1) % EVENTS_MOST)
-        mem_free(c->events[c->event_first].bytes);
+    forget_events(c);
     mem_free(c);
 }
 
@@ -302,6 +371,7 @@ static void sim_close(struct camera *camera)
         .name = "simulated camera", .caps = CAMERA_RECOUNTS | (says), .describe = sim_describe,              \
         .set = sim_set, .arm = sim_arm, .trigger = sim_trigger, .next_event = sim_next_event,                \
         .fetch = sim_fetch, .recount = sim_recount, .close = sim_close, .held = sim_held,                    \
+        .again = sim_again,                                                                                  \
     }
 
 static const struct camera_ops ops_loud = SIM_OPS(CAMERA_SAYS_EXPOSED);
@@ -313,6 +383,7 @@ int camera_sim_open(const struct camera_sim_opts *opts, struct camera **out, str
     if (!c) return E_NOMEM;
     c->base.ops = opts->silent_shutter ? &ops_silent : &ops_loud;
     c->opts = *opts;
+    c->epoch = 1;
     if (!c->opts.object_ready_us) c->opts.object_ready_us = OBJECT_READY_US;
     if (!c->opts.transfer_us) c->opts.transfer_us = TRANSFER_US;
     if (c->opts.render_threads < 1) c->opts.render_threads = 1;

@@ -38,6 +38,13 @@ struct camera_sim_opts {
     struct camera_sim_faults faults;
 };
 
+/* Tests: what befalls it now. Unplugged, the body goes on by itself: what it exposes stays on its card, and
+ * it is to be had again from back_at_us on. It hangs: says and takes nothing until again. It loses the next
+ * frame. */
+void camera_sim_unplug(struct camera *, int64_t back_at_us);
+void camera_sim_hang(struct camera *);
+void camera_sim_lose(struct camera *);
+
 int camera_sim_open(const struct camera_sim_opts *, struct camera **out, struct err *);
 
 #endif

@@ -29,6 +29,7 @@ struct fault_link {
     struct link base;
     struct sched *sched;
     struct link *inner;
+    struct link_fault_socket *socket;
     bool cut;
     sched_id tell;
     struct way there, back;
@@ -63,6 +64,19 @@ void link_fault_cut(struct link *base)
     if (l->cut) return;
     l->cut = true;
     l->tell = sched_at(l->sched, sched_now_us(l->sched), tell_gone, l);
+}
+
+void link_fault_unplug(struct link *base, int64_t replug_at_us)
+{
+    struct fault_link *l = (struct fault_link *)base;
+    if (l->socket) l->socket->back_at_us = replug_at_us;
+    link_fault_cut(base);
+}
+
+void link_fault_change(struct link *base, const struct link_fault_way *how)
+{
+    struct fault_link *l = (struct fault_link *)base;
+    l->there.how = l->back.how = *how;
 }
 
 /* Up to two bytes from one; false: the line is cut here. */
@@ -187,11 +201,14 @@ static const struct link_ops FAULT_OPS = {.name = "a bad line", .send = fault_se
 struct link *link_fault_open(struct sched *sched, struct link *inner, const struct link_fault_opts *opts,
                              struct err *why)
 {
-    struct fault_link *l = mem_new(1, sizeof *l, why);
+    bool out = opts->socket && sched_now_us(sched) < opts->socket->back_at_us;
+    if (out) fail(why, E_IO, "rail: there is no such port; is the cable in?");
+    struct fault_link *l = out ? NULL : mem_new(1, sizeof *l, why);
     if (!l) {
         inner->ops->close(inner);
         return NULL;
     }
+    l->socket = opts->socket;
     l->base.ops = &FAULT_OPS;
     l->base.listen_us = inner->listen_us;
     l->sched = sched;

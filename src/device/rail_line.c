@@ -251,6 +251,29 @@ static void on_bytes(void *arg, const uint8_t *bytes, size_t count)
     }
 }
 
+static int start(struct rail_line *l, struct err *why)
+{
+    struct link *link = l->link;
+    link->receive = on_bytes;
+    link->receive_arg = l;
+    l->mode = link->listen_us ? LINE_LISTEN : LINE_QUIET;
+    l->quiet_since_us = sched_now_us(l->sched);
+    set_timer(l, link->listen_us ? link->listen_us : QUIET_US);
+    return link->listen_us ? E_OK : link->ops->send(link, "\n\n", 2, why);
+}
+
+void rail_line_again(struct rail_line *l, struct link *link)
+{
+    struct err why = {0};
+    l->link->ops->close(l->link);
+    l->link = link;
+    l->in_count = 0;
+    l->in_too_long = false;
+    l->repeats = l->rounds = 0;
+    l->lost.word[0] = '\0';
+    if (start(l, &why)) give_up(l, &why);
+}
+
 struct rail_line *rail_line_open(struct sched *sched, struct link *link, const char *port, int32_t baud,
                                  const struct rail_line_user *user, struct err *why)
 {
@@ -266,13 +289,7 @@ struct rail_line *rail_line_open(struct sched *sched, struct link *link, const c
     l->user = *user;
     l->nonce = -1;
     l->latency_us = -1;
-    link->receive = on_bytes;
-    link->receive_arg = l;
-    l->mode = link->listen_us ? LINE_LISTEN : LINE_QUIET;
-    l->quiet_since_us = sched_now_us(sched);
-    set_timer(l, link->listen_us ? link->listen_us : QUIET_US);
-    int rc = link->listen_us ? E_OK : link->ops->send(link, "\n\n", 2, why);
-    if (rc) {
+    if (start(l, why)) {
         rail_line_close(l);
         return NULL;
     }

@@ -26,6 +26,7 @@ struct stage {
     struct world_port *port;
     struct bench bench; /* as given, with the world in place of every device that is not there */
     struct camera_sim_opts camera;
+    struct backend_env env; /* what the devices were opened with, and may be again */
     int64_t switch_counts, backlash_counts;
     int64_t num, den;           /* nanometres a count */
     const struct person *given; /* the person at this bench; NULL: nobody */
@@ -209,24 +210,25 @@ static int open_devices(struct rig *r, const struct rig_opts *o, const struct ca
                         const struct axis_backend *axis, struct err *why)
 {
     const struct timeline_motion motion = timeline_motion(o->bench);
-    struct backend_env env = {.sched = r->sched,
-                              .bench = &r->stage->bench,
-                              .camera_sim = &r->stage->camera,
-                              .controller = r->stage->controller,
-                              .link_latency_us = o->times.link_us,
-                              .wrap_link = o->wrap_link,
-                              .wrap_arg = o->wrap_arg,
-                              .speed_counts_per_s = motion.speed_counts_per_s,
-                              .accel_counts_per_s2 = motion.accel_counts_per_s2,
-                              .start_counts_per_s =
-                                  o->bench->axis.start_nm_per_s ? motion.start_counts_per_s : 0,
-                              .person = &r->stage->person,
-                              .eyes = o->eyes,
-                              .take_up_counts = counts_from_nm(o->plan, o->plan->travel.take_up_nm)};
-    int rc = camera ? camera->open(&env, &r->camera, why) : E_OK;
-    env.asks_surely = r->camera != NULL;
-    env.frame_answers = r->camera && camera_caps(r->camera) & CAMERA_OTHERS_FIRE;
-    if (!rc) rc = axis->open(&env, &r->axis, why);
+    struct backend_env *env = &r->stage->env;
+    *env = (struct backend_env){.sched = r->sched,
+                                .bench = &r->stage->bench,
+                                .camera_sim = &r->stage->camera,
+                                .controller = r->stage->controller,
+                                .link_latency_us = o->times.link_us,
+                                .wrap_link = o->wrap_link,
+                                .wrap_arg = o->wrap_arg,
+                                .speed_counts_per_s = motion.speed_counts_per_s,
+                                .accel_counts_per_s2 = motion.accel_counts_per_s2,
+                                .start_counts_per_s =
+                                    o->bench->axis.start_nm_per_s ? motion.start_counts_per_s : 0,
+                                .person = &r->stage->person,
+                                .eyes = o->eyes,
+                                .take_up_counts = counts_from_nm(o->plan, o->plan->travel.take_up_nm)};
+    int rc = camera ? camera->open(env, &r->camera, why) : E_OK;
+    env->asks_surely = r->camera != NULL;
+    env->frame_answers = r->camera && camera_caps(r->camera) & CAMERA_OTHERS_FIRE;
+    if (!rc) rc = axis->open(env, &r->axis, why);
     if (rc) return rc;
     if (camera && o->wrap_camera) r->camera = o->wrap_camera(o->wrap_arg, r->camera);
     if (o->wrap_axis) r->axis = o->wrap_axis(o->wrap_arg, r->axis);

@@ -31,8 +31,9 @@ int db_complain(sqlite3 *db, struct err *why)
     case SQLITE_READONLY:
         return fail(why, E_IO, "stack.db: cannot be written (%s); give the right to write, or use a copy",
                     text);
-    case SQLITE_IOERR:
     case SQLITE_FULL:
+        return fail(why, E_FULL, "stack.db: no room on the disk; free some");
+    case SQLITE_IOERR:
     case SQLITE_CANTOPEN:
         return fail(why, E_IO, "stack.db: the disk refused (%s); make room or check the disk", text);
     default:

@@ -130,7 +130,7 @@ static int bad_rename(const char *from, const char *to)
 static void whichever_write_sync_or_rename_fails_it_becomes_whole(void **state)
 {
     (void)state;
-    static const struct fs_ops bad = {bad_write, bad_sync, bad_rename};
+    static const struct fs_ops bad = {.write = bad_write, .sync = bad_sync, .rename = bad_rename};
     long n = 1;
     for (bool failed = true; failed; n += (STRIDE + 1) / 2) {
         struct sweep s = {.job = &job, .dir = next_dir()};

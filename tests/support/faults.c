@@ -40,7 +40,7 @@ static int bad_rename(const char *from, const char *to)
 
 void faults_at(long n)
 {
-    static const struct fs_ops ops = {bad_write, bad_sync, bad_rename};
+    static const struct fs_ops ops = {.write = bad_write, .sync = bad_sync, .rename = bad_rename};
     countdown = n;
     calls = 0;
     happened = dead = for_good = false;
