@@ -32,7 +32,7 @@ static void progress(void *arg, const struct run_progress *p)
     struct shoot_progress *sp = arg;
     char left[32], where[32];
     int32_t tenth = p->total ? p->kept * 10 / p->total : 0;
-    if (!sp->terminal && !sp->each && tenth == sp->last_tenth) return;
+    if (!sp->terminal && !sp->each && !p->news && tenth == sp->last_tenth) return;
     sp->last_tenth = tenth;
     span(p->eta_us, left);
     if (p->slice)

@@ -215,7 +215,9 @@ static int rail_drop(struct axis *ax, struct err *why)
 {
     struct rail *r = rail_of(ax);
     if (r->st.phase == AXIS_GONE) return only_at_rest(r, why, "release its outputs");
-    return rail_ask(r, &(struct rail_request){.word = "drop"}, why);
+    int rc = rail_ask(r, &(struct rail_request){.word = "drop"}, why);
+    if (!rc) r->telling = true;
+    return rc;
 }
 
 /* Moves nothing, so an alarm is no hindrance: a controller that was never set up is in one. */
@@ -250,7 +252,7 @@ static int reach_again(struct rail *r, struct err *why)
     int rc = r->opts.reopen(r->opts.reopen_arg, &link, why);
     if (rc) return rc;
     r->queued = 0;
-    r->asked = r->lost = r->halting = r->cleared = r->started = false;
+    r->telling = r->asked = r->lost = r->halting = r->cleared = r->started = false;
     r->st.phase = AXIS_STARTING;
     r->st.rest_at_us = SCHED_NEVER;
     rail_line_again(r->line, link);

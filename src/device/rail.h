@@ -36,6 +36,7 @@ struct rail {
     bool lost;             /* the request behind the first was on the line when it had to be resynchronised */
     bool cleared;          /* clear was answered ok: what the host found wrong is over */
     bool halting;          /* until state says that it worked */
+    bool telling;          /* notice is due when nothing is asked any more */
     bool look_only;        /* another major version */
     int32_t target_before; /* of the controller, by the last state */
     struct axis_key_state key;

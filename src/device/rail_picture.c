@@ -281,6 +281,10 @@ static void on_answered(void *arg, const struct rail_request *q, struct rail_rep
         if (rail_is(q, "clear")) r->cleared = true;
         if (!r->queued) rail_ask_state(r);
     }
+    if (r->telling && !r->queued) {
+        r->telling = false;
+        notice(r);
+    }
     rail_ask_next(r);
 }
 

@@ -3,6 +3,7 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "base/fs.h"
 #include "base/mem.h"
 #include "image/measure_io.h"
 #include "run/loop_state.h"
@@ -86,9 +87,21 @@ static int derived(struct job_work *j)
                               j->byte_count, &j->why);
 }
 
+#define SPARE_BYTES 4000000 /* beside the frame: the database and its log; guess */
+
+static bool has_room(struct job_work *j)
+{
+    int64_t room = fs_room(store_dir(j->store)), needed = SPARE_BYTES;
+    if (j->picture) needed += j->picture->byte_count;
+    if (room < 0 || room >= needed) return true;
+    j->rc = fail(&j->why, E_FULL, "no room on the disk of the stack; free some");
+    return false;
+}
+
 static void run(struct work *w)
 {
     struct job_work *j = (struct job_work *)w;
+    if (j->probe && !has_room(j)) return;
     switch ((enum job_kind)w->kind) {
     case JOB_BEGIN:
         j->rc = store_exposure_begin(j->store, &j->row, &j->why);

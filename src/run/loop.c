@@ -108,7 +108,9 @@ static void tell(struct loop *l, const char *doing, int32_t slot)
                              .kept = kept,
                              .total = l->slot_count,
                              .eta_us = eta(l, l->slot_count - kept),
-                             .finding = l->last_finding};
+                             .finding = l->last_finding,
+                             .news = !strcmp(doing, "waiting") || !strcmp(doing, "going on") ||
+                                     !strcmp(doing, "homing again")};
     l->opts.progress(l->opts.progress_arg, &p);
 }
 
@@ -122,6 +124,7 @@ void loop_kept(struct loop *l, struct take *t)
     struct slot *s = &l->slots[t->slot];
     s->state = SLOT_KEPT;
     s->picture = picture_hold(t->main);
+    outage_frame_kept(l);
     if (t->slot < l->slot_count) l->levels[l->level_count++] = t->main->measure.mean_linear;
     neighbours_look(l, t->slot);
     tell(l, "kept", t->slot);
@@ -151,8 +154,18 @@ static void axis_fault(struct loop *l)
     for (int i = 0; i < LOOP_FRAMES_MOST; i++)
         if (l->takes[i].stage == TAKE_FIRED)
             snprintf(l->takes[i].spoilt, sizeof l->takes[i].spoilt, "the axis stopped during the exposure");
+    take_doubt_over(l, false);
     take_unfired_end(l, "the axis stopped");
     if (l->lane != LANE_ENDING) enter(l, LANE_ENDING);
+}
+
+/* Stopped, and that was not left so by an earlier run or by what happened to it in this one. */
+static bool is_bad(const struct loop *l, const struct axis_state *now)
+{
+    bool waking = l->lane == LANE_HOMING && l->homing == HOMING_WAKING;
+    bool known_why = !l->woken || !strcmp(now->why.text, l->woken_why.text);
+    bool asleep = waking && (now->why.code != E_STATE || known_why);
+    return now->phase == AXIS_ALARM || now->phase == AXIS_GONE || (now->phase == AXIS_STOPPED && !asleep);
 }
 
 static void look_at_axis(struct loop *l)
@@ -168,11 +181,12 @@ static void look_at_axis(struct loop *l)
         return;
     }
     if (now.phase != l->axis.phase || now.position_counts != l->axis.position_counts) loop_moved_on(l);
+    bool bad = is_bad(l, &now) && !l->halted && l->lane != LANE_OVER && !l->axis_bad;
+    bool waits = l->outages[OUTAGE_AXIS].out || (bad && outage_axis(l, &now));
     l->axis = now;
-    bool asleep = l->lane == LANE_HOMING && l->homing == HOMING_WAKING && now.why.code != E_STATE;
-    bool stopped = now.phase == AXIS_STOPPED && !asleep; /* asleep: an earlier run left it so */
-    bool bad = now.phase == AXIS_ALARM || now.phase == AXIS_GONE || stopped;
-    if (bad && !l->halted && l->lane != LANE_OVER && !l->axis_bad) {
+    l->axis_seen = l->axis_seen || now.phase == AXIS_REST;
+    if (l->outages[OUTAGE_AXIS].out) outage_axis_looked(l);
+    if (bad && (!waits || now.phase == AXIS_ALARM)) {
         l->axis_bad = true;
         axis_fault(l);
     }
@@ -219,6 +233,7 @@ static void wake(struct loop *l)
     if (l->axis.phase != AXIS_REST && l->axis.phase != AXIS_STOPPED) return;
     switch (resume_position(&l->axis, l->past_nonce, l->past_reached)) {
     case RESUME_GO_ON:
+        take_doubt_over(l, true);
         l->home_counts = l->axis.position_counts;
         set_limits(l);
         legs_prepare(l);
@@ -226,12 +241,15 @@ static void wake(struct loop *l)
         enter(l, LANE_CHOOSING);
         return;
     case RESUME_CLEAR:
+        take_doubt_over(l, false);
         if (!l->woken && axis_clear(l->rig->axis, &why)) loop_fault(l, &why);
         l->woken = true;
+        l->woken_why = l->axis.why;
         return;
     case RESUME_ASK_A_PERSON: /* look_at_axis has said so */
         return;
     case RESUME_HOME:
+        take_doubt_over(l, false);
         if (!(l->rig->axis->ops->caps & AXIS_HOMES)) {
             begin_unhomed(l);
             return;
@@ -376,6 +394,7 @@ static void try_begin(struct loop *l)
     }
     if (loop_now(l) < begin_due(l) || take_count(l) == LOOP_FRAMES_MOST) return;
     if (closing && count_kept(l) < l->slot_count) return;
+    if (l->outages[OUTAGE_CAMERA].out) return;
     struct take *t = take_begin(l, l->at_slot);
     if (t) l->at_serial = t->serial;
 }
@@ -391,7 +410,8 @@ static void lane_settling(struct loop *l)
         enter(l, LANE_CHOOSING);
         return;
     }
-    if (t->stage != TAKE_READY || loop_now(l) < l->fire_due_us || loop_camera_busy(l)) return;
+    bool waits = loop_camera_busy(l) || l->outages[OUTAGE_CAMERA].out;
+    if (t->stage != TAKE_READY || loop_now(l) < l->fire_due_us || waits) return;
     enter(l, LANE_FIRING);
     loop_tell(l, "exposing");
     take_fire(l, t);
@@ -408,6 +428,28 @@ static void lane_firing(struct loop *l)
     if (may_leave || l->disk_dead) enter(l, LANE_CHOOSING);
 }
 
+/* Nothing is left to do for the axis, or nobody wants it any more. */
+static void lane_waiting(struct loop *l)
+{
+    if (l->pausing || (choose(l) < 0 && take_count(l) == 0)) {
+        l->outages[OUTAGE_AXIS].out = false;
+        enter(l, LANE_ENDING);
+    }
+}
+
+/* The shutter's contacts and the motor's full current are let go. True once that is done, or cannot be. */
+static bool release(struct loop *l)
+{
+    struct axis_state now;
+    struct err why = {0};
+    if (!l->released) {
+        l->released = true;
+        axis_hold(l->rig->axis, AXIS_HOLD_REDUCED, &why);
+        axis_drop(l->rig->axis, &why);
+    }
+    return axis_poll(l->rig->axis, &now, &why) || now.phase == AXIS_GONE || !now.asking;
+}
+
 static void lane_ending(struct loop *l)
 {
     enum axis_phase p = l->axis.phase;
@@ -416,7 +458,7 @@ static void lane_ending(struct loop *l)
     bool waited = loop_now(l) - l->ending_since_us >= LAST_WAIT_US;
     if (!l->pausing && choose(l) >= 0)
         enter(l, LANE_CHOOSING);
-    else if ((calm && flown && !l->rig->out) || waited)
+    else if ((calm && flown && !l->parked && !l->rig->out && release(l)) || waited)
         enter(l, LANE_OVER);
 }
 
@@ -440,6 +482,9 @@ static void advance(struct loop *l)
             break;
         case LANE_FIRING:
             lane_firing(l);
+            break;
+        case LANE_WAITING:
+            lane_waiting(l);
             break;
         case LANE_ENDING:
             lane_ending(l);
@@ -468,7 +513,7 @@ static void let_person_go(struct loop *l)
 
 static void wish(struct loop *l, int wishes)
 {
-    l->pausing = true;
+    outage_end(l);
     if (wishes < 2) let_person_go(l);
     if (wishes < 2 || l->halted) return;
     l->halted = true;
@@ -514,6 +559,7 @@ void loop_step(struct loop *l, const struct rig_event *ev)
         take_camera_event(l, &ev->camera);
         break;
     case RIG_WORK:
+        if (outage_work(l, (struct job_work *)ev->work)) break;
         take_work_done(l, ev->work);
         neighbours_work_done(l, (struct job_work *)ev->work);
         compare_work_done(l, (struct job_work *)ev->work);
@@ -522,6 +568,7 @@ void loop_step(struct loop *l, const struct rig_event *ev)
     case RIG_DEADLINE:
         break;
     }
+    outage_step(l);
     take_check_deadlines(l);
     advance(l);
     if (l->lane != LANE_OVER) watch(l);
@@ -535,9 +582,11 @@ static void sooner(int64_t *at, int64_t other)
 int64_t loop_deadline_us(const struct loop *l)
 {
     int64_t at = watchdog_due(l);
+    sooner(&at, outage_due_us(l));
     for (int i = 0; i < LOOP_FRAMES_MOST; i++) {
         const struct take *t = &l->takes[i];
-        if (t->stage >= TAKE_FIRED && t->stage <= TAKE_FETCHING) sooner(&at, t->deadline_us);
+        bool waits = t->stage >= TAKE_FIRED && t->stage <= TAKE_FETCHING;
+        if (waits && !l->outages[OUTAGE_CAMERA].out) sooner(&at, t->deadline_us);
     }
     if (l->lane == LANE_SETTLING) {
         if (!l->at_serial && begin_due(l) > loop_now(l)) sooner(&at, begin_due(l));

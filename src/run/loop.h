@@ -41,6 +41,7 @@ struct run_progress {
     int32_t kept, total;
     int64_t eta_us;      /* until the end; negative: not known */
     const char *finding; /* the last one, "" when there is none */
+    bool news; /* something is missing, or is there again: `finding` says what; to be shown at once */
 };
 
 struct run_closing {

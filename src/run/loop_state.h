@@ -5,6 +5,7 @@
 
 #include "image/measure.h"
 #include "run/loop.h"
+#include "run/outage.h"
 
 enum lane {
     LANE_HOMING,
@@ -13,6 +14,7 @@ enum lane {
     LANE_MOVING,
     LANE_SETTLING,
     LANE_FIRING,
+    LANE_WAITING, /* for the axis */
     LANE_ENDING,
     LANE_OVER
 };
@@ -75,7 +77,8 @@ struct take {
     struct picture *pictures[FRAME_FILES_MOST];
     struct picture *main; /* the one that is measured */
     bool measuring;
-    bool blameless;   /* ended for no fault of the slice's: does not count as one of its failures */
+    bool doubtful;  /* the axis went out of sight during the exposure: kept once it is known where it stood */
+    bool blameless; /* ended for no fault of the slice's: does not count as one of its failures */
     char spoilt[128]; /* why it may not be kept although it came, "" if it may */
 };
 
@@ -102,6 +105,12 @@ struct loop {
     int64_t home_counts;
     int64_t past_nonce, past_reached; /* of the last exposure of an earlier run, or STACK_NONE */
     bool woken;                       /* a stop of an earlier run was cleared once */
+    struct err woken_why;
+    bool axis_seen; /* at rest, once */
+    struct outage outages[OUTAGE_KINDS];
+    struct work *parked;            /* wait for room on the disk, by next */
+    int64_t slept_us, clock_set_us; /* of the scheduler, as of the last look */
+    bool released;                  /* the axis was told to let its outputs go */
     int64_t take_up_counts;
     int64_t engaged_counts; /* way since the last turn toward the far end */
     int64_t moving_from, move_target;
@@ -129,7 +138,8 @@ void loop_note(struct loop *, const char *code, const char *advice, int32_t slot
 #define SLOT_NAME_ROOM 32
 const char *loop_name(const struct loop *, int32_t slot, char room[SLOT_NAME_ROOM]); /* "slice 12" */
 void loop_tell(struct loop *, const char *doing);
-void loop_moved_on(struct loop *); /* something changed: the watchdog starts anew */
+void loop_moved_on(struct loop *);                    /* something changed: the watchdog starts anew */
+int loop_prepare_camera(struct loop *, struct err *); /* stack_run.c */
 int64_t loop_now(const struct loop *);
 bool loop_camera_busy(const struct loop *);
 
@@ -147,7 +157,10 @@ void take_check_deadlines(struct loop *);
 void take_all_unfetched_end(struct loop *, const char *reason);
 void take_unfired_end(struct loop *, const char *reason);
 void take_unanswered_end(struct loop *, const char *reason); /* where others fire, and have not done so */
-int take_count(const struct loop *);                         /* in flight */
+void take_ask_again(struct loop *); /* the camera is there again: what does it hold of what was under way? */
+void take_doubt_exposing(struct loop *); /* whether the axis stood is not known */
+void take_doubt_over(struct loop *, bool stood);
+int take_count(const struct loop *); /* in flight */
 void take_work_done(struct loop *, struct work *);
 void take_free_all(struct loop *);
 
@@ -181,6 +194,7 @@ enum job_kind {
 
 struct job_work {
     struct work base; /* kind: enum job_kind */
+    bool probe;       /* done again, to see whether there is room */
     struct store *store;
     struct take *take;
     int64_t serial;

@@ -87,7 +87,7 @@ static int load_exposures(struct loop *l, struct err *why)
     return rc;
 }
 
-static int prepare_camera(struct loop *l, struct err *why)
+int loop_prepare_camera(struct loop *l, struct err *why)
 {
     struct camera_settings s = {.exposure_us = l->opts.job->exposure_us,
                                 .flash = l->opts.bench->light.kind == LIGHT_FLASH};
@@ -109,11 +109,13 @@ int loop_new(const struct run_opts *opts, struct loop **out, struct err *why)
     if (!(l->rig->axis->ops->caps & AXIS_WAITS_FOR_PERSON)) /* who is told to take up the play, in one go */
         l->take_up_counts = slices_counts_of(p->travel.take_up_nm, p->nm_per_count_num, p->nm_per_count_den);
     l->begun_at_us = l->last_progress_us = loop_now(l);
+    l->slept_us = sched_slept_us(l->rig->sched);
+    l->clock_set_us = sched_clock_set_us(l->rig->sched);
     l->start_at_us = l->begun_at_us + p->timeline.start_delay_us;
     int rc = load_slots(l, why);
     if (!rc) rc = load_mark(l, why);
     if (!rc) rc = load_exposures(l, why);
-    if (!rc) rc = prepare_camera(l, why);
+    if (!rc) rc = loop_prepare_camera(l, why);
     if (rc) {
         loop_free(l);
         return rc;
@@ -126,6 +128,7 @@ void loop_free(struct loop *l)
 {
     if (!l) return;
     take_free_all(l);
+    outage_free(l);
     if (l->slots) neighbours_drop(l);
     compare_drop(l);
     findings_clear(&l->result.findings);

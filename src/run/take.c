@@ -118,10 +118,9 @@ void take_fire(struct loop *l, struct take *t)
     l->flash_ready_us = loop_now(l) + l->opts.plan->timeline.recycle_us;
     int rc = camera_trigger(l->rig->camera, t->token, &why);
     if (!rc) return;
-    if (rc == E_IO) {
-        t->blameless = true;
-        loop_fault(l, &why);
-    }
+    bool waits = (rc == E_IO || rc == E_TIMEOUT) && outage_camera(l, &why);
+    t->blameless = rc == E_IO;
+    if (rc == E_IO && !waits) loop_fault(l, &why);
     l->result.failed++;
     fail_take(l, t, EXPOSURE_FAILED, why.text);
 }
@@ -131,6 +130,8 @@ static void fetch_next(struct loop *l, struct take *t)
     struct err why = {0};
     t->deadline_us = loop_now(l) + PATIENCE_US;
     while (camera_fetch(l->rig->camera, t->token, &t->objects[t->fetched], &why)) {
+        bool away = why.code == E_IO || why.code == E_TIMEOUT;
+        if (away && outage_camera(l, &why)) return;
         if (why.code == E_IO) loop_fault(l, &why);
         if (why.code == E_IO || ++t->fetch_failures >= FETCH_FAILURES_MOST) {
             fail_take(l, t, EXPOSURE_LOST, why.text);
@@ -213,6 +214,7 @@ static void fetched(struct loop *l, struct take *t, const struct camera_event *e
 void take_camera_event(struct loop *l, const struct camera_event *ev)
 {
     if (ev->kind == CAMERA_GONE) {
+        if (outage_camera(l, &ev->why)) return;
         loop_fault(l, &ev->why);
         take_all_unfetched_end(l, ev->why.text);
         return;
@@ -251,13 +253,53 @@ void take_camera_event(struct loop *l, const struct camera_event *ev)
     }
 }
 
+/* Of what the camera holds for this attempt, that which did not come is fetched. */
+static void fetch_the_rest(struct loop *l, struct take *t)
+{
+    struct camera_object found[FRAME_FILES_MOST];
+    int32_t count = -1;
+    struct err why = {0};
+    if (camera_held(l->rig->camera, t->token, found, FRAME_FILES_MOST, &count, &why) &&
+        outage_camera(l, &why))
+        return;
+    for (int32_t i = t->object_count; i < count; i++)
+        object_known(l, t, &found[i]);
+    if (count == 0 || !t->object_count) {
+        if (t->blameless) l->result.lost++; /* else fail_take counts it */
+        fail_take(l, t, EXPOSURE_LOST,
+                  count ? "nobody can tell whether it was exposed" : "the camera holds nothing of it");
+        return;
+    }
+    l->result.recovered++;
+    t->stage = TAKE_FETCHING;
+    fetch_next(l, t);
+}
+
+void take_ask_again(struct loop *l)
+{
+    for (int i = 0; i < LOOP_FRAMES_MOST; i++) {
+        struct take *t = &l->takes[i];
+        if (t->stage < TAKE_FIRED || t->stage > TAKE_FETCHING) continue;
+        t->blameless = true;
+        fetch_the_rest(l, t);
+    }
+}
+
 /* The camera did not say what it should have said by now: ask what it holds, and go on without. */
 static void out_of_patience(struct loop *l, struct take *t)
 {
     char reason[128];
     int32_t held = -1;
     struct err why = {0};
-    if (camera_recount(l->rig->camera, t->token, &held, &why) == E_IO) {
+    int rc = camera_recount(l->rig->camera, t->token, &held, &why);
+    if (!rc && t->stage == TAKE_FETCHING) rc = fail(&why, E_TIMEOUT, "the camera hangs in a transfer");
+    if ((rc == E_IO || rc == E_TIMEOUT) && outage_camera(l, &why)) return;
+    if (!rc && held > 0 && l->rig->camera->ops->held) {
+        loop_note(l, "silent", "", t->slot, "the camera fell silent; what it holds is fetched");
+        fetch_the_rest(l, t);
+        return;
+    }
+    if (rc == E_IO) {
         loop_fault(l, &why);
         snprintf(reason, sizeof reason, "%.127s", why.text);
     } else if (held > 0) {
@@ -271,6 +313,7 @@ static void out_of_patience(struct loop *l, struct take *t)
 
 void take_check_deadlines(struct loop *l)
 {
+    if (l->outages[OUTAGE_CAMERA].out) return;
     for (int i = 0; i < LOOP_FRAMES_MOST; i++) {
         struct take *t = &l->takes[i];
         bool waits = t->stage >= TAKE_FIRED && t->stage <= TAKE_FETCHING;
@@ -352,7 +395,7 @@ static void keep(struct loop *l, struct take *t)
 /* Once the files are on the disk and the main one is measured. */
 static void decide(struct loop *l, struct take *t)
 {
-    if (t->stage != TAKE_DEVELOPING || t->measuring || t->puts_out) return;
+    if (t->stage != TAKE_DEVELOPING || t->measuring || t->puts_out || t->doubtful) return;
     file_row_tell(&t->main->file, &t->main->facts);
     if (t->spoilt[0]) {
         fail_take(l, t, EXPOSURE_FAILED, t->spoilt);
@@ -361,6 +404,24 @@ static void decide(struct loop *l, struct take *t)
         fail_take(l, t, EXPOSURE_FAILED, "dark: the flash did not fire");
     } else {
         keep(l, t);
+    }
+}
+
+void take_doubt_exposing(struct loop *l)
+{
+    for (int i = 0; i < LOOP_FRAMES_MOST; i++)
+        if (l->takes[i].stage == TAKE_FIRED) l->takes[i].doubtful = true;
+}
+
+void take_doubt_over(struct loop *l, bool stood)
+{
+    for (int i = 0; i < LOOP_FRAMES_MOST; i++) {
+        struct take *t = &l->takes[i];
+        if (!t->doubtful) continue;
+        t->doubtful = false;
+        t->blameless = true;
+        if (!stood) snprintf(t->spoilt, sizeof t->spoilt, "the axis may have moved during the exposure");
+        decide(l, t);
     }
 }
 
@@ -382,7 +443,8 @@ static void begun(struct loop *l, struct take *t, const struct job_work *j)
 {
     t->row = j->row;
     t->stage = TAKE_READY;
-    if (l->halted || l->axis.phase != AXIS_REST) take_unfired_end(l, "the bench was halted");
+    bool stands = l->axis.phase == AXIS_REST && l->at_serial == t->serial;
+    if (l->halted || !stands || l->outages[OUTAGE_CAMERA].out) take_unfired_end(l, "the bench was halted");
     if (l->pausing && others_fire(l)) take_unfired_end(l, "the run was paused");
 }
 
