@@ -192,6 +192,13 @@ void native_rail_look(struct native_rail *n)
     go_on(n);
 }
 
+void native_rail_lose_host(struct native_rail *n)
+{
+    go_on(n);
+    n->core.heard_at -= WIRE_TICK_HZ;
+    native_rail_look(n);
+}
+
 int64_t native_rail_edges(const struct native_rail *n, int64_t *net_out)
 {
     if (net_out) *net_out = n->net;

@@ -35,6 +35,8 @@ void native_rail_receive(struct native_rail *, const uint8_t *bytes, size_t coun
 
 /* Power gone and back: parameters stay, position and sequence are lost, a new nonce. */
 void native_rail_reset(struct native_rail *);
+/* The host sleeps: what the controller's own clock would do a second later. */
+void native_rail_lose_host(struct native_rail *);
 /* A switch or the emergency button changed while nothing else happens. */
 void native_rail_look(struct native_rail *);
 

@@ -249,6 +249,7 @@ static int reach_again(struct rail *r, struct err *why)
 {
     struct link *link;
     if (!r->opts.reopen) return r->st.why.code ? only_at_rest(r, why, "be reached again") : E_OK;
+    rail_line_unplug(r->line);
     int rc = r->opts.reopen(r->opts.reopen_arg, &link, why);
     if (rc) return rc;
     r->queued = 0;

@@ -67,7 +67,7 @@ static int open_link(void *arg, struct link **out, struct err *why)
     int rc = backend_link(env->bench->axis.link, &row, why);
     if (!rc) rc = row->open(env, &link, why);
     if (rc) return rc;
-    if (env->wrap_link) link = env->wrap_link(env->wrap_arg, link);
+    if (env->wrap_link) link = env->wrap_link(env->wrap_arg, env->sched, link);
     if (!link) return fail(why, E_IO, "rail: there is no such port; is the cable in?");
     *out = link;
     return E_OK;

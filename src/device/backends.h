@@ -24,7 +24,7 @@ struct backend_env {
     int64_t link_latency_us;                  /* of the simulated link; 0 its default, negative none */
     /* Tests: puts something around the link just opened; takes it, and gives back what stands for it; NULL:
      * it could not be opened. Called again whenever the link is. */
-    struct link *(*wrap_link)(void *arg, struct link *);
+    struct link *(*wrap_link)(void *arg, struct sched *, struct link *);
     void *wrap_arg;
     int64_t speed_counts_per_s, accel_counts_per_s2, start_counts_per_s;
     const struct folder_eyes *eyes; /* of a folder; NULL: inotify */

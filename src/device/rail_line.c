@@ -262,10 +262,15 @@ static int start(struct rail_line *l, struct err *why)
     return link->listen_us ? E_OK : link->ops->send(link, "\n\n", 2, why);
 }
 
+void rail_line_unplug(struct rail_line *l)
+{
+    if (l->link) l->link->ops->close(l->link);
+    l->link = NULL;
+}
+
 void rail_line_again(struct rail_line *l, struct link *link)
 {
     struct err why = {0};
-    l->link->ops->close(l->link);
     l->link = link;
     l->in_count = 0;
     l->in_too_long = false;
@@ -300,7 +305,7 @@ void rail_line_close(struct rail_line *l)
 {
     if (!l) return;
     sched_cancel(l->sched, l->timer);
-    l->link->ops->close(l->link);
+    rail_line_unplug(l);
     mem_free(l);
 }
 

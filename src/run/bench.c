@@ -441,3 +441,8 @@ int64_t bench_home_counts(const struct rig *r, int64_t counts_after_homing)
 {
     return r->stage->switch_counts + counts_after_homing - r->stage->backlash_counts;
 }
+
+struct native_rail *bench_controller(const struct rig *r)
+{
+    return r->stage->controller;
+}

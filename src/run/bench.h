@@ -21,6 +21,7 @@
 #include "device/camera_sim.h"
 #include "device/folder_watch.h"
 #include "device/person.h"
+#include "firmware/native/native.h"
 #include "image/measure.h"
 #include "sim/world.h"
 #include "staddle/bench.h"
@@ -51,7 +52,7 @@ struct rig_opts {
     /* Tests: put something around a device just opened; takes it, and gives back what stands for it. */
     struct camera *(*wrap_camera)(void *arg, struct camera *);
     struct axis *(*wrap_axis)(void *arg, struct axis *);
-    struct link *(*wrap_link)(void *arg, struct link *);
+    struct link *(*wrap_link)(void *arg, struct sched *, struct link *);
     /* and time that passes elsewhere together with the virtual clock's: see sched.h */
     bool (*pass)(void *arg, struct sched *, int64_t to_us);
     void *wrap_arg;
@@ -111,6 +112,9 @@ void work_free(struct work *); /* NULL is fine */
 /* What a measurer works in; any thread. NULL when there is no memory. Give it back. */
 struct measure_space *bench_take_space(struct rig *, struct err *);
 void bench_give_space(struct rig *, struct measure_space *);
+
+/* Tests: the controller of a simulated rail; NULL where there is none in this process. */
+struct native_rail *bench_controller(const struct rig *);
 
 /* What has to be done with the axis' zero after homing, in counts: the position that this place is given. */
 int64_t bench_home_counts(const struct rig *, int64_t counts_after_homing);

@@ -109,8 +109,9 @@ static void listener_close(struct link *base)
     free(l);
 }
 
-static struct link *listen_to(void *arg, struct link *inner)
+static struct link *listen_to(void *arg, struct sched *sched, struct link *inner)
 {
+    (void)sched;
     static const struct link_ops OPS = {.name = "a listener", .send = listener_send, .close = listener_close};
     struct listener *l = calloc(1, sizeof *l);
     assert_non_null(l);

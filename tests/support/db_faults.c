@@ -33,6 +33,7 @@ static int layer_read(sqlite3_file *f, void *to, int n, sqlite3_int64 at)
 
 static int layer_write(sqlite3_file *f, const void *from, int n, sqlite3_int64 at)
 {
+    if (faults_is_full()) return SQLITE_FULL;
     if (!faults_due(ENOSPC)) return real(f)->pMethods->xWrite(real(f), from, n, at);
     real(f)->pMethods->xWrite(real(f), from, n / 2, at); /* torn */
     return SQLITE_IOERR_WRITE;

@@ -69,8 +69,9 @@ static void take_said(void *arg, const uint8_t *bytes, size_t count)
     b->said_count += (int32_t)count;
 }
 
-static struct link *steal(void *arg, struct link *line)
+static struct link *steal(void *arg, struct sched *sched, struct link *line)
 {
+    (void)sched;
     static struct link deaf = {.ops = &DEAF};
     struct far_bench *b = arg;
     b->line = line;
@@ -405,8 +406,9 @@ static struct camera *put_camera(void *arg, struct camera *near)
     return &h->camera.base;
 }
 
-static struct link *put_line(void *arg, struct link *near)
+static struct link *put_line(void *arg, struct sched *sched, struct link *near)
 {
+    (void)sched;
     struct far_host *h = arg;
     near->ops->close(near);
     return &h->line.base;

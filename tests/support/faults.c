@@ -1,6 +1,7 @@
 #include "tests/support/faults.h"
 
 #include <errno.h>
+#include <stdatomic.h>
 #include <stdio.h>
 #include <unistd.h>
 
@@ -19,8 +20,30 @@ bool faults_due(int error)
     return true;
 }
 
+static atomic_bool full;
+
+void faults_full(bool is)
+{
+    atomic_store(&full, is);
+}
+
+bool faults_is_full(void)
+{
+    return atomic_load(&full);
+}
+
+static int64_t room(const char *path)
+{
+    (void)path;
+    return faults_is_full() ? 0 : INT64_MAX;
+}
+
 static long bad_write(int fd, const void *bytes, size_t count)
 {
+    if (faults_is_full()) {
+        errno = ENOSPC;
+        return -1;
+    }
     if (!faults_due(ENOSPC)) return write(fd, bytes, count);
     if (count > 1 && write(fd, bytes, count / 2) < 0) return -1;
     errno = ENOSPC;
@@ -40,7 +63,8 @@ static int bad_rename(const char *from, const char *to)
 
 void faults_at(long n)
 {
-    static const struct fs_ops ops = {.write = bad_write, .sync = bad_sync, .rename = bad_rename};
+    static const struct fs_ops ops = {
+        .write = bad_write, .sync = bad_sync, .rename = bad_rename, .room = room};
     countdown = n;
     calls = 0;
     happened = dead = for_good = false;

@@ -11,6 +11,10 @@ void faults_at(long n);
 /* As if the process were killed at call number n: that call and every later one fail. */
 void faults_dead_from(long n);
 
+/* A full disk, until told otherwise; any thread. */
+void faults_full(bool full);
+bool faults_is_full(void);
+
 /* For other layers that join in: counts a call; true, with errno set, when it has to fail. */
 bool faults_due(int error);
 
