@@ -90,7 +90,7 @@ static int open_axis_rail(struct backend_env *env, struct axis **out, struct err
     return axis_rail_open(env->sched, link, &opts, out, why);
 }
 
-static int open_axis_hand(const struct backend_env *env, struct axis **out, struct err *why)
+static int open_axis_hand(struct backend_env *env, struct axis **out, struct err *why)
 {
     const struct axis_spec *a = &env->bench->axis;
     struct axis_hand_opts opts = {.marks_per_turn = a->steps_per_rev,

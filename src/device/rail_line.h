@@ -52,8 +52,8 @@ struct rail_line;
 struct rail_line *rail_line_open(struct sched *, struct link *, const char *port, int32_t baud,
                                  const struct rail_line_user *, struct err *);
 void rail_line_close(struct rail_line *); /* NULL is fine */
-/* Of a line that is GONE. First the port is let go, for nobody else can open it before; then start, over another
- * link, which it takes. What waited is forgotten; the nonce is not. */
+/* Of a line that is GONE. First the port is let go, for nobody else can open it before; then start, over
+ * another link, which it takes. What waited is forgotten; the nonce is not. */
 void rail_line_unplug(struct rail_line *);
 void rail_line_again(struct rail_line *, struct link *);
 bool rail_line_idle(const struct rail_line *);                       /* may ask */

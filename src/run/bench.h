@@ -21,7 +21,6 @@
 #include "device/camera_sim.h"
 #include "device/folder_watch.h"
 #include "device/person.h"
-#include "firmware/native/native.h"
 #include "image/measure.h"
 #include "sim/world.h"
 #include "staddle/bench.h"
@@ -114,6 +113,7 @@ struct measure_space *bench_take_space(struct rig *, struct err *);
 void bench_give_space(struct rig *, struct measure_space *);
 
 /* Tests: the controller of a simulated rail; NULL where there is none in this process. */
+struct native_rail;
 struct native_rail *bench_controller(const struct rig *);
 
 /* What has to be done with the axis' zero after homing, in counts: the position that this place is given. */

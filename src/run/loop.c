@@ -234,6 +234,7 @@ static void wake(struct loop *l)
     switch (resume_position(&l->axis, l->past_nonce, l->past_reached)) {
     case RESUME_GO_ON:
         take_doubt_over(l, true);
+        if (take_exposing(l)) return; /* the shutter may be open still */
         l->home_counts = l->axis.position_counts;
         set_limits(l);
         legs_prepare(l);

@@ -105,17 +105,17 @@ struct loop {
     int64_t home_counts;
     int64_t past_nonce, past_reached; /* of the last exposure of an earlier run, or STACK_NONE */
     bool woken;                       /* a stop of an earlier run was cleared once */
+    bool axis_seen;                   /* at rest, once */
+    bool released;                    /* the axis was told to let its outputs go */
+    bool shape_told, shaped;          /* the controller has the plan's shape; this leg goes by it */
     struct err woken_why;
-    bool axis_seen; /* at rest, once */
     struct outage outages[OUTAGE_KINDS];
     struct work *parked;            /* wait for room on the disk, by next */
     int64_t slept_us, clock_set_us; /* of the scheduler, as of the last look */
-    bool released;                  /* the axis was told to let its outputs go */
     int64_t take_up_counts;
     int64_t engaged_counts; /* way since the last turn toward the far end */
     int64_t moving_from, move_target;
-    bool shape_told, shaped; /* the controller has the plan's shape; this leg goes by it */
-    int64_t still_at_us;     /* nothing rings any more, as far as the plan can tell */
+    int64_t still_at_us; /* nothing rings any more, as far as the plan can tell */
     int64_t begun_at_us, start_at_us, fire_due_us, flash_ready_us, first_fire_us;
     int64_t last_progress_us;
     int64_t fire_seq;
@@ -158,6 +158,7 @@ void take_all_unfetched_end(struct loop *, const char *reason);
 void take_unfired_end(struct loop *, const char *reason);
 void take_unanswered_end(struct loop *, const char *reason); /* where others fire, and have not done so */
 void take_ask_again(struct loop *); /* the camera is there again: what does it hold of what was under way? */
+bool take_exposing(const struct loop *); /* triggered, and the shutter not known to be shut */
 void take_doubt_exposing(struct loop *); /* whether the axis stood is not known */
 void take_doubt_over(struct loop *, bool stood);
 int take_count(const struct loop *); /* in flight */

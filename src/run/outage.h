@@ -1,21 +1,25 @@
+/* clang-format off */
 /* outage.h - something that a run needs is away for a while. The run waits for it, says so in one line, tries
- * again with growing pauses, and goes on by itself; after the limit it pauses safely.
+ * again with growing pauses (0.25 s, doubled up to 10 s), and goes on by itself; after the limit it pauses safely.
  *
- *    what is away   how that shows            tried again by             goes on with limit the axis its line
- * is gone, or it   axis_again                 the table of places in resume.c: same   10 min does not answer
- * boot, at rest, same place; else home it has restarted, or      (it is there)              clear, home 5
- * times stopped for want of us the camera     gone, or it hangs         camera_again               its
- * settings; what it holds is fetched, 10 min what it does not is shot again the disk       no room the job
- * that failed, once  the jobs that waited, in their order    30 min there is room this computer  it slept
- * axis_again                 as the axis; the camera is asked, too
+ *   what        shows by                          tried again by       back when            then
+ *   the axis    its port is gone, or it does      axis_again           it answers           the table of places in
+ *               not answer                                                                  resume.c; 10 min at most
+ *   the axis    it restarted, or stopped since    (it is there)                             clear, home; 5 times at most
+ *               nobody spoke to it
+ *   the camera  it is gone, or hangs              camera_again         it takes settings    what it holds is fetched, the
+ *                                                                                           rest shot again; 10 min
+ *   the disk    no room                           the job that failed  there is room        the jobs that waited, in
+ *                                                                                           their order; 30 min
+ *   the host    it slept                          axis_again           as the axis          the camera is looked at, too
  *
- *  1. While the axis is away nothing is fired and no frame that was being exposed is kept: its place is not
- * known yet.
+ *  1. While the axis is away nothing is fired, and no frame that was being exposed is kept before its place is
+ *     known.
  *  2. While the camera is away nothing is fired; what was under way waits for it.
- *  3. While the disk is away frames wait in memory, three at most, and what is not FIRING on the disk is not
- * fired.
+ *  3. While the disk is away frames wait in memory, three at most; what is not FIRING on the disk is not fired.
  *  4. A wish to pause ends the waiting. An alarm is a person's, and is not waited for.
  *  5. The limit of times counts outages without a kept frame between them. */
+/* clang-format on */
 #ifndef STADDLE_RUN_OUTAGE_H
 #define STADDLE_RUN_OUTAGE_H
 

@@ -407,6 +407,14 @@ static void decide(struct loop *l, struct take *t)
     }
 }
 
+bool take_exposing(const struct loop *l)
+{
+    bool any = false;
+    for (int i = 0; i < LOOP_FRAMES_MOST; i++)
+        any = any || l->takes[i].stage == TAKE_FIRED;
+    return any;
+}
+
 void take_doubt_exposing(struct loop *l)
 {
     for (int i = 0; i < LOOP_FRAMES_MOST; i++)

@@ -4,6 +4,7 @@
 #include "base/mem.h"
 #include "device/camera_sim.h"
 #include "device/link_fault.h"
+#include "firmware/native/native.h"
 #include "staddle/wire.h"
 #include "tests/support/db_faults.h"
 #include "tests/support/faults.h"
@@ -13,8 +14,7 @@
 #define SLICE       3
 #define SLICES_MOST 16
 #define SHOTS_MOST  40
-#define PLACE_UM                                                                                             \
-    1.0 /* two counts of 0.625 um less; the world's screw and play included, which are the same each time */
+#define PLACE_UM    1.0 /* under two counts; the world's screw and play are in it, the same each time */
 
 const char *const phase_names[PHASES] = {"start",    "moving",    "settling", "firing", "exposing",
                                          "fetching", "measuring", "between",  "end"};
@@ -145,7 +145,9 @@ static int trigger(struct camera *camera, uint64_t token, struct err *why)
     if (rc) return rc;
     assert_true(cell->shot_count < SHOTS_MOST);
     cell->shots[cell->shot_count++] = (struct seen_shot){.token = token};
-    if (++cell->triggers != SLICE) return rc;
+    cell->triggers++;
+    if (cell->triggers > job.plan.slice_count && cell->fault == FAULT_LOSE) at(cell, PHASE_END, 10000);
+    if (cell->triggers != SLICE) return rc;
     at(cell, PHASE_FIRING, 10000);
     at(cell, PHASE_EXPOSING, 50000 + 125000);
     return rc;
