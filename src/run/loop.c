@@ -459,7 +459,7 @@ static void lane_ending(struct loop *l)
     bool waited = loop_now(l) - l->ending_since_us >= LAST_WAIT_US;
     if (!l->pausing && choose(l) >= 0)
         enter(l, LANE_CHOOSING);
-    else if ((calm && flown && !l->parked && !l->rig->out && release(l)) || waited)
+    else if ((calm && flown && (!l->parked || l->disk_dead) && !l->rig->out && release(l)) || waited)
         enter(l, LANE_OVER);
 }
 

@@ -27,6 +27,14 @@ static bool may_wait(const struct loop *l, enum outage_kind kind)
     return !ends && l->outages[kind].times < TIMES_MOST;
 }
 
+static void say_away(struct loop *l, struct outage *o)
+{
+    if (o->told) return;
+    o->told = true;
+    loop_note(l, "waited", "", l->at_slot, "waiting: %.150s; it goes on by itself", o->why.text);
+    loop_tell(l, "waiting");
+}
+
 static void schedule(struct loop *l, struct outage *o)
 {
     int64_t wait = FIRST_TRY_US;
@@ -34,14 +42,7 @@ static void schedule(struct loop *l, struct outage *o)
         wait *= 2;
     o->trying = false;
     o->next_us = loop_now(l) + (wait < LONGEST_US ? wait : LONGEST_US);
-}
-
-static void say_away(struct loop *l, struct outage *o)
-{
-    if (o->told) return;
-    o->told = true;
-    loop_note(l, "waited", "", l->at_slot, "waiting: %.150s; it goes on by itself", o->why.text);
-    loop_tell(l, "waiting");
+    if (o->tries) say_away(l, o); /* what is back at once is not worth a word */
 }
 
 static void begin(struct loop *l, enum outage_kind kind, const struct err *why)
@@ -288,7 +289,6 @@ static void try_again(struct loop *l, enum outage_kind kind)
 {
     static void (*const TRY[OUTAGE_KINDS])(struct loop *) = {try_axis, try_camera, try_disk};
     TRY[kind](l);
-    if (l->outages[kind].out && !l->outages[kind].trying) say_away(l, &l->outages[kind]);
 }
 
 void outage_step(struct loop *l)

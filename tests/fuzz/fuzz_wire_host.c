@@ -194,7 +194,8 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     struct err why = {0};
     if (!size) return 0;
     struct axis_rail_opts opts = {.port = "the port"};
-    if (data[0] & 2) opts = (struct axis_rail_opts){"the port", 3200, 16000, -100000, 100000, 115200, 800};
+    if (data[0] & 2)
+        opts = (struct axis_rail_opts){"the port", 3200, 16000, -100000, 100000, 115200, 800, NULL, NULL};
     e.sched = sched_new_virtual(&why);
     FUZZ_HOLDS(e.sched != NULL);
     FUZZ_HOLDS(!axis_rail_open(e.sched, &e.base, &opts, &e.axis, &why));
