@@ -127,7 +127,7 @@ static void a_frame_that_does_not_come_is_asked_for_again_then_the_run_pauses(vo
     by_hand_close(&b);
 }
 
-static void a_full_disk_pauses_and_the_frame_is_fetched_from_the_folder(void **state)
+static void a_failing_disk_pauses_and_the_frame_is_fetched_from_the_folder(void **state)
 {
     (void)state;
     struct by_hand b;
@@ -158,7 +158,7 @@ static void a_full_disk_pauses_and_the_frame_is_fetched_from_the_folder(void **s
         by_hand_close(&b);
     }
     print_message("measured: %d of %ld failing writes paused a stack by hand\n", paused, calls);
-    assert_true(paused > 2);
+    assert_true(paused > 0); /* a sync or a rename that failed; want of room alone is waited for */
 }
 
 /* The knob alone, before a camera that fires by itself: the person answers with a key. */
@@ -235,7 +235,7 @@ int main(void)
         cmocka_unit_test(a_wish_ends_the_wait_for_a_frame_at_once),
         cmocka_unit_test(two_releases_for_one_slice_are_told_and_taken_again),
         cmocka_unit_test(a_frame_that_does_not_come_is_asked_for_again_then_the_run_pauses),
-        cmocka_unit_test(a_full_disk_pauses_and_the_frame_is_fetched_from_the_folder),
+        cmocka_unit_test(a_failing_disk_pauses_and_the_frame_is_fetched_from_the_folder),
         cmocka_unit_test(with_a_camera_of_its_own_the_person_is_asked_and_answers),
         cmocka_unit_test(a_wish_ends_the_wait_for_a_turn_at_once),
     };
