@@ -45,6 +45,7 @@ struct cell {
     struct seen_shot shots[SHOTS_MOST];
     int shot_count; /* with those of the run before, when it had to be gone on with */
     int exposed;    /* of these, found in a shutter log */
+    int references; /* of these, taken on resume to compare with: wanted, not in vain */
     struct cell_result out;
 };
 
@@ -255,6 +256,15 @@ static struct seen_shot *shot_of(struct cell *c, const char *dir, const char *na
     return found;
 }
 
+/* A frame that resume took to compare the bench with before: at the place of one of the slices. */
+static double beside_any_um(const struct seen_shot *s)
+{
+    double best = INFINITY;
+    for (int32_t i = 1; i <= job.plan.slice_count; i++)
+        best = fmin(best, fabs(s->focus_nm - place_nm[i]) / 1000);
+    return best;
+}
+
 static void check_frame(struct cell *c, struct store *st, const char *dir, const struct exposure_row *e)
 {
     struct file_row *files;
@@ -270,7 +280,8 @@ static void check_frame(struct cell *c, struct store *st, const char *dir, const
         place_nm[number] = s->focus_nm;
         return;
     }
-    double off_um = fabs(s->focus_nm - place_nm[number]) / 1000;
+    bool compares = e->purpose == PURPOSE_REFERENCE;
+    double off_um = compares ? beside_any_um(s) : fabs(s->focus_nm - place_nm[number]) / 1000;
     if (off_um > c->out.off_um) c->out.off_um = off_um;
     if (off_um > PLACE_UM)
         fail_msg("slice %d: kept from a place %.2f um beside its own", (int)number, off_um);
@@ -291,7 +302,10 @@ static void check_frames(struct cell *c, const char *dir)
         last_us = e[i].triggered_at_us;
         if (e[i].state != EXPOSURE_KEPT) continue;
         check_frame(c, st, dir, &e[i]);
-        kept++;
+        if (e[i].purpose == PURPOSE_REFERENCE)
+            c->references++;
+        else
+            kept++;
     }
     assert_int_equal(kept, job.plan.slice_count + 1);
     mem_free(e);
@@ -346,7 +360,7 @@ static void shoot(struct cell *c)
     check_frames(c, dir);
     c->out.slices = job.plan.slice_count;
     c->out.releases = c->shot_count;
-    c->out.extra = c->shot_count - (job.plan.slice_count + 1);
+    c->out.extra = c->shot_count - c->references - (job.plan.slice_count + 1);
 }
 
 static void clear(struct cell *c)
