@@ -32,7 +32,7 @@ struct camera_gphoto {
     struct camera_gphoto_opts opts;
     char port[PATH_ROOM], program[PATH_ROOM], model[NAME_ROOM];
     struct camera_settings settings;
-    bool is_set, gone;
+    bool is_set, listed, gone;
     pid_t pid;
     struct camera_wire wire;
     int restarts;
@@ -406,12 +406,14 @@ static int gphoto_arm(struct camera *camera, struct err *why)
     size_t i;
     json_t *path;
     if (!c->is_set) return fail(why, E_STATE, "%s: no exposure time is set", c->base.ops->name);
+    if (c->listed) return E_OK; /* what came since is ours */
     int rc = ask_list(c, LIST_US, &m, why);
     if (rc) return rc;
     forget_known(c);
     json_array_foreach (json_object_get(m.body, "files"), i, path)
         if (!rc) rc = remember(c, json_string_value(path), why);
     camera_message_clear(&m);
+    c->listed = !rc;
     return rc;
 }
 
@@ -458,7 +460,9 @@ static void find_new(struct camera_gphoto *c, const json_t *files)
     c->found_count = 0;
     json_array_foreach (files, i, file) {
         const char *path = json_string_value(file);
-        if (!path || is_known(c, path) || c->found_count == FILES_MOST || strlen(path) >= NAME_ROOM) continue;
+        if (!path || is_known(c, path) || c->found_count == FILES_MOST ||
+            strlen(path) >= sizeof c->found->name)
+            continue;
         struct camera_object *o = &c->found[c->found_count++];
         *o = (struct camera_object){.role = role_of(path)};
         snprintf(o->name, sizeof o->name, "%s", path);
@@ -503,8 +507,9 @@ static int gphoto_held(struct camera *camera, uint64_t token, struct camera_obje
                        int32_t *count_out, struct err *why)
 {
     const struct camera_gphoto *c = (struct camera_gphoto *)camera;
-    (void)why;
-    if (token != c->recounted) return E_OK; /* -1: cannot tell */
+    int32_t count;
+    int rc = token == c->recounted ? E_OK : gphoto_recount(camera, token, &count, why);
+    if (rc || token != c->recounted) return rc; /* -1: cannot tell */
     *count_out = c->found_count < most ? c->found_count : most;
     memcpy(out, c->found, (size_t)*count_out * sizeof *out);
     return E_OK;
@@ -521,6 +526,18 @@ static int gphoto_preview(struct camera *camera, uint8_t **jpeg_out, int64_t *by
     m.payload = NULL;
     camera_message_clear(&m);
     return E_OK;
+}
+
+static int gphoto_again(struct camera *camera, struct err *why)
+{
+    struct camera_gphoto *c = (struct camera_gphoto *)camera;
+    rest(c);
+    end_program(c);
+    c->exposing = c->fetching = 0;
+    c->restarts = 0;
+    int rc = begin(c, why);
+    if (!rc) c->gone = false;
+    return rc;
 }
 
 /* Asked to end, it closes what is open on the camera; a hung one is killed. */
@@ -558,7 +575,8 @@ static const struct camera_ops ops = {.name = "camera",
                                       .recount = gphoto_recount,
                                       .preview = gphoto_preview,
                                       .close = gphoto_close,
-                                      .held = gphoto_held};
+                                      .held = gphoto_held,
+                                      .again = gphoto_again};
 
 /* Beside this program while it is built, in libexec once it is installed. */
 static int find_program(char out[PATH_ROOM], struct err *why)

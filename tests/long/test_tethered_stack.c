@@ -3,7 +3,9 @@
  * emulator knows. */
 #include "tests/support/test.h"
 
+#include <pthread.h>
 #include <stdlib.h>
+#include <unistd.h>
 
 #include "tests/emulator/ptp_ip.h"
 #include "tests/emulator/ptp_picture.h"
@@ -37,6 +39,8 @@ static int32_t release_of(const char *name, uint8_t *bytes, size_t room)
     return ptp_picture_release(bytes, n, NULL);
 }
 
+static void *(*while_shooting)(void *ip);
+
 /* Runs the stack with that fault; the slices' files are of these releases. */
 static void shoot(const struct ptp_camera_opts *opts, const int32_t *releases, int32_t count, int32_t fired)
 {
@@ -44,8 +48,11 @@ static void shoot(const struct ptp_camera_opts *opts, const int32_t *releases, i
     struct ptp_ip *ip = ptp_ip_start(opts);
     assert_int_equal(in_shell("rm -rf s"), 0);
     write_setup(ip);
+    pthread_t beside;
+    if (while_shooting) assert_int_equal(pthread_create(&beside, NULL, while_shooting, ip), 0);
     const int ended = in_shell("%s run job.yaml --stack s", staddle_program());
     if (ended) fail_msg("run ended with %d: %s%s", ended, shell_out(), shell_err());
+    if (while_shooting) pthread_join(beside, NULL);
     for (int32_t i = 0; i < count; i++) {
         char name[16];
         snprintf(name, sizeof name, "s%04d.jpg", (int)i + 1);
@@ -72,6 +79,39 @@ static void a_transfer_that_breaks_off_costs_no_frame(void **state)
     shoot(&(struct ptp_camera_opts){.faults.drop_transfer = 3}, releases, 8, 9);
 }
 
+/* The link goes down when the shutter has fired: the frame is fetched, and nothing is fired twice. */
+static void a_link_that_drops_after_the_release_costs_no_frame(void **state)
+{
+    (void)state;
+    const int32_t releases[] = {1, 2, 3, 4, 5, 6, 7, 8};
+    shoot(&(struct ptp_camera_opts){.faults.drop_release = 3}, releases, 8, 9);
+}
+
+static void *unplug_for_a_while(void *arg)
+{
+    struct ptp_ip *ip = arg;
+    int32_t fired = 0;
+    while (fired < 3) {
+        usleep(20000);
+        fired = ptp_ip_lock(ip)->release_count;
+        ptp_ip_unlock(ip);
+    }
+    ptp_ip_unplug(ip);
+    usleep(2000000);
+    ptp_ip_plug(ip);
+    return NULL;
+}
+
+static void a_camera_that_is_unplugged_and_comes_back_is_waited_for(void **state)
+{
+    (void)state;
+    const int32_t releases[] = {1, 2, 3, 4, 5, 6, 7, 8};
+    while_shooting = unplug_for_a_while;
+    shoot(&(struct ptp_camera_opts){0}, releases, 8, 9);
+    while_shooting = NULL;
+    assert_non_null(strstr(shell_err(), "camera"));
+}
+
 static int private_home(void **state)
 {
     (void)state;
@@ -83,6 +123,8 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_stack_is_shot_in_order),
         cmocka_unit_test(a_transfer_that_breaks_off_costs_no_frame),
+        cmocka_unit_test(a_link_that_drops_after_the_release_costs_no_frame),
+        cmocka_unit_test(a_camera_that_is_unplugged_and_comes_back_is_waited_for),
     };
     return cmocka_run_group_tests(tests, private_home, NULL);
 }
