@@ -27,8 +27,8 @@ WERROR     ?=
 WARN       := -Wall -Wextra -Wshadow -Wconversion $(WERROR)
 CPPFLAGS   += -D_GNU_SOURCE -Iinclude -Isrc -I. $(shell pkg-config --cflags $(LIBS) 2>/dev/null)
 STDFLAGS   := -std=c11 -ffp-contract=off -pthread $(WARN) $(SANFLAGS)
-# The raw library names its C++ runtime for static linking; this is a C program.
-LDLIBS     += $(filter-out -lstdc++,$(shell pkg-config --libs $(LIBS) 2>/dev/null)) -lm -pthread
+# The raw library names its C++ and threading runtimes for static linking; this is a C program.
+LDLIBS     += $(filter-out -lstdc++ -fopenmp,$(shell pkg-config --libs $(LIBS) 2>/dev/null)) -lm -pthread
 
 SOURCES    := $(filter-out src/main.c src/camera/%.c firmware/native/main.c,$(wildcard src/*.c src/*/*.c firmware/core/*.c firmware/native/*.c))
 OBJECTS    := $(SOURCES:%.c=$(B)/obj/%.o)
