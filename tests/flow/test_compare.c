@@ -210,6 +210,19 @@ static void another_scale_wants_a_person(void **state)
     run_result_clear(&a.result);
 }
 
+/* Out of focus by a dozen slices, and smaller: by perspective 43.75 mm / (43.75 + 0.6) mm of a thin lens of
+ * 35 mm at 4:1, whose entrance pupil is f (1 + 1/4) before the plane of focus (any textbook of optics). */
+static void a_set_pushed_away_wants_a_person(void **state)
+{
+    (void)state;
+    struct again a = {.meddled = {.away_um = 600}};
+    refused_until_it_is_insisted(half_a_stack(), &a, "scale -");
+    print_message("measured: set pushed away by 0.6 mm: told %.2f px, scale %.4f\n",
+                  hypot(last(&a)->dx_px, last(&a)->dy_px), last(&a)->scale);
+    assert_near(last(&a)->scale, 43.75 / 44.35, 0.002);
+    run_result_clear(&a.result);
+}
+
 static void a_set_that_is_gone_wants_a_person(void **state)
 {
     (void)state;
@@ -285,6 +298,7 @@ int main(void)
         cmocka_unit_test(another_lamp_wants_a_person),
         cmocka_unit_test(a_lamp_a_little_weaker_is_told_and_no_more),
         cmocka_unit_test(another_scale_wants_a_person),
+        cmocka_unit_test(a_set_pushed_away_wants_a_person),
         cmocka_unit_test(a_set_that_is_gone_wants_a_person),
     };
     return cmocka_run_group_tests(tests, set_up, tear_down);
