@@ -87,7 +87,7 @@ static void look_anew(struct loop *l)
 }
 
 /* It is there, but does not know where it stands. */
-static void start_over(struct loop *l, const struct axis_state *now)
+static void start_over(struct loop *l, bool restarted)
 {
     struct outage *o = &l->outages[OUTAGE_AXIS];
     remember_place(l);
@@ -95,7 +95,8 @@ static void start_over(struct loop *l, const struct axis_state *now)
     take_doubt_exposing(l);
     take_doubt_over(l, false);
     take_unfired_end(l, "the axis stopped");
-    loop_note(l, "waited", "", l->at_slot, "%.150s; it is done by itself", now->why.text);
+    loop_note(l, "waited", "", l->at_slot, "the rail %s; it is homed again now, keep your hands away",
+              restarted ? "restarted and does not know where it stands" : "stopped, since it heard nothing");
     loop_tell(l, "homing again");
     l->lane = LANE_HOMING;
     l->homing = HOMING_WAKING;
@@ -113,7 +114,7 @@ bool outage_axis(struct loop *l, const struct axis_state *now)
         look_anew(l);
         return true;
     }
-    if (restarted || missed_us) start_over(l, now);
+    if (restarted || missed_us) start_over(l, restarted);
     return restarted || missed_us;
 }
 
@@ -207,10 +208,11 @@ bool outage_work(struct loop *l, struct job_work *j)
     struct outage *o = &l->outages[OUTAGE_DISK];
     if (!is_of_disk(j)) return false;
     if (j->rc == E_FULL && (o->out || may_wait(l, OUTAGE_DISK)) && !l->disk_dead) {
-        if (!o->out)
+        if (!o->out) {
+            fail(&j->why, E_FULL, "the disk that holds the stack is full; make room on it");
             begin(l, OUTAGE_DISK, &j->why);
-        else if (j->probe)
-            schedule(l, o);
+        }
+        if (j->probe) schedule(l, o);
         park(l, j);
         return true;
     }
