@@ -1,18 +1,14 @@
 #include "run/loop.h"
 
-#include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
 
-#include "base/findings.h"
-#include "base/mem.h"
 #include "run/loop_state.h"
 #include "run/resume.h"
 
 #define COMMIT_LEAD_US 20000     /* a row is durable sooner than that (guess) */
 #define WATCHDOG_US    600000000 /* nothing at all happened: our bug, or a device that hangs; our choice */
 #define LAST_WAIT_US   120000000 /* for what is in flight when a run ends; our choice */
-#define NOTES_MOST     200
 
 int64_t loop_now(const struct loop *l)
 {
@@ -24,7 +20,7 @@ void loop_moved_on(struct loop *l)
     l->last_progress_us = loop_now(l);
 }
 
-static void enter(struct loop *l, enum lane lane)
+void loop_enter(struct loop *l, enum lane lane)
 {
     l->lane = lane;
     if (lane == LANE_ENDING) l->ending_since_us = loop_now(l);
@@ -45,33 +41,6 @@ void loop_disk_fault(struct loop *l, const struct err *why)
     loop_fault(l, why);
 }
 
-const char *loop_name(const struct loop *l, int32_t slot, char room[SLOT_NAME_ROOM])
-{
-    static const char *const form[] = {"slice %d", "closing frame%.0d", "slice %d once more"};
-    int which = slot < l->slot_count ? 0 : compare_of(l, slot) < 0 ? 1 : 2;
-    snprintf(room, SLOT_NAME_ROOM, form[which], (int)l->slots[slot].number);
-    return room;
-}
-
-void loop_note(struct loop *l, const char *code, const char *advice, int32_t slot, const char *format, ...)
-{
-    char text[200];
-    va_list ap;
-    va_start(ap, format);
-    vsnprintf(text, sizeof text, format, ap);
-    va_end(ap);
-    bool slice = slot < l->slot_count;
-    char name[SLOT_NAME_ROOM];
-    snprintf(l->last_finding, sizeof l->last_finding, "%s: %s", loop_name(l, slot, name), text);
-    if (l->result.findings.count >= NOTES_MOST) return;
-    struct finding_about about = {.code = code, .advice = advice};
-    if (slice) {
-        about.frames = &slot;
-        about.frame_count = 1;
-    }
-    finding_add(&l->result.findings, about, NULL, "%s", l->last_finding);
-}
-
 bool loop_camera_busy(const struct loop *l)
 {
     for (int i = 0; i < LOOP_FRAMES_MOST; i++) {
@@ -79,44 +48,6 @@ bool loop_camera_busy(const struct loop *l)
         if (s >= TAKE_FIRED && s <= TAKE_FETCHING) return true;
     }
     return false;
-}
-
-/* ---- progress */
-
-static int32_t count_kept(const struct loop *l)
-{
-    int32_t n = 0;
-    for (int32_t i = 0; i < l->slot_count; i++)
-        n += l->slots[i].state == SLOT_KEPT;
-    return n;
-}
-
-static int64_t eta(const struct loop *l, int32_t left)
-{
-    int64_t each = l->opts.plan->timeline.slice_us;
-    int64_t delay = l->start_at_us > loop_now(l) ? l->start_at_us - loop_now(l) : 0;
-    if (l->fires >= 3) each = (loop_now(l) - l->first_fire_us) / l->fires;
-    return delay + each * (left + l->closing_wanted);
-}
-
-static void tell(struct loop *l, const char *doing, int32_t slot)
-{
-    if (!l->opts.progress) return;
-    int32_t kept = count_kept(l);
-    struct run_progress p = {.doing = compare_of(l, slot) < 0 ? doing : "comparing",
-                             .slice = l->slots[slot].number,
-                             .kept = kept,
-                             .total = l->slot_count,
-                             .eta_us = eta(l, l->slot_count - kept),
-                             .finding = l->last_finding,
-                             .news = !strcmp(doing, "waiting") || !strcmp(doing, "going on") ||
-                                     !strcmp(doing, "homing again")};
-    l->opts.progress(l->opts.progress_arg, &p);
-}
-
-void loop_tell(struct loop *l, const char *doing)
-{
-    tell(l, doing, l->at_slot);
 }
 
 void loop_kept(struct loop *l, struct take *t)
@@ -127,7 +58,7 @@ void loop_kept(struct loop *l, struct take *t)
     outage_frame_kept(l);
     if (t->slot < l->slot_count) l->levels[l->level_count++] = t->main->measure.mean_linear;
     neighbours_look(l, t->slot);
-    tell(l, "kept", t->slot);
+    loop_tell_of(l, "kept", t->slot);
 }
 
 /* ---- the axis */
@@ -156,7 +87,7 @@ static void axis_fault(struct loop *l)
             snprintf(l->takes[i].spoilt, sizeof l->takes[i].spoilt, "the axis stopped during the exposure");
     take_doubt_over(l, false);
     take_unfired_end(l, "the axis stopped");
-    if (l->lane != LANE_ENDING) enter(l, LANE_ENDING);
+    if (l->lane != LANE_ENDING) loop_enter(l, LANE_ENDING);
 }
 
 /* Stopped, and that was not left so by an earlier run or by what happened to it in this one. */
@@ -168,7 +99,7 @@ static bool is_bad(const struct loop *l, const struct axis_state *now)
     return now->phase == AXIS_ALARM || now->phase == AXIS_GONE || (now->phase == AXIS_STOPPED && !asleep);
 }
 
-static void look_at_axis(struct loop *l)
+void loop_look_at_axis(struct loop *l)
 {
     struct err why = {0};
     struct axis_state now;
@@ -192,102 +123,6 @@ static void look_at_axis(struct loop *l)
     }
 }
 
-/* ---- homing */
-
-static void home_found(struct loop *l)
-{
-    struct err why = {0};
-    l->home_counts = bench_home_counts(l->rig, l->axis.position_counts);
-    l->homing = HOMING_PLACING;
-    if (axis_here(l->rig->axis, l->home_counts, &why)) loop_fault(l, &why);
-}
-
-static void set_limits(struct loop *l)
-{
-    struct err why = {0};
-    int64_t lo = l->slots[0].target_counts, hi = lo;
-    for (int32_t i = 0; i < l->slot_count; i++) {
-        int64_t at = l->slots[i].target_counts;
-        if (at < lo) lo = at;
-        if (at > hi) hi = at;
-    }
-    if (!(l->rig->axis->ops->caps & AXIS_LIMITS)) return;
-    lo -= l->take_up_counts;
-    if (l->home_counts < lo) lo = l->home_counts;
-    if (axis_limits(l->rig->axis, lo, hi, &why)) loop_fault(l, &why);
-}
-
-/* An axis without a zero of its own: a person reads its scale, or it refuses to go anywhere. */
-static void begin_unhomed(struct loop *l)
-{
-    l->home_counts = l->slots[0].target_counts;
-    set_limits(l);
-    l->engaged_counts = 0;
-    enter(l, LANE_CHOOSING);
-}
-
-/* What the axis is found in decides what is to be done first: the table in resume.c. */
-static void wake(struct loop *l)
-{
-    struct err why = {0};
-    if (l->axis.phase != AXIS_REST && l->axis.phase != AXIS_STOPPED) return;
-    switch (resume_position(&l->axis, l->past_nonce, l->past_reached)) {
-    case RESUME_GO_ON:
-        take_doubt_over(l, true);
-        if (take_exposing(l)) return; /* the shutter may be open still */
-        l->home_counts = l->axis.position_counts;
-        set_limits(l);
-        legs_prepare(l);
-        l->engaged_counts = 0;
-        enter(l, LANE_CHOOSING);
-        return;
-    case RESUME_CLEAR:
-        take_doubt_over(l, false);
-        if (!l->woken && axis_clear(l->rig->axis, &why)) loop_fault(l, &why);
-        l->woken = true;
-        l->woken_why = l->axis.why;
-        return;
-    case RESUME_ASK_A_PERSON: /* look_at_axis has said so */
-        return;
-    case RESUME_HOME:
-        take_doubt_over(l, false);
-        if (!(l->rig->axis->ops->caps & AXIS_HOMES)) {
-            begin_unhomed(l);
-            return;
-        }
-        loop_tell(l, "homing");
-        l->homing = HOMING_FINDING;
-        if (axis_home(l->rig->axis, &why)) loop_fault(l, &why);
-        look_at_axis(l);
-    }
-}
-
-static void lane_homing(struct loop *l)
-{
-    if (l->pausing && l->axis.phase != AXIS_FINDING) {
-        enter(l, LANE_ENDING);
-        return;
-    }
-    if (l->homing == HOMING_WAKING) {
-        wake(l);
-        return;
-    }
-    if (l->axis.phase != AXIS_REST) return;
-    switch (l->homing) {
-    case HOMING_WAKING:
-        return;
-    case HOMING_FINDING:
-        if (l->axis.known == AXIS_KNOWN) home_found(l);
-        return;
-    case HOMING_PLACING:
-        if (l->axis.position_counts != l->home_counts) return;
-        set_limits(l);
-        legs_prepare(l);
-        l->engaged_counts = 0;
-        enter(l, LANE_CHOOSING);
-    }
-}
-
 /* ---- where to go next */
 
 static int32_t choose(const struct loop *l)
@@ -303,11 +138,11 @@ static void go(struct loop *l, int64_t target, enum lane lane)
     struct err why = {0};
     if (legs_go(l, target, &why)) {
         loop_fault(l, &why);
-        enter(l, LANE_ENDING);
+        loop_enter(l, LANE_ENDING);
         return;
     }
-    enter(l, lane);
-    look_at_axis(l);
+    loop_enter(l, lane);
+    loop_look_at_axis(l);
 }
 
 static void settle(struct loop *l)
@@ -316,7 +151,7 @@ static void settle(struct loop *l)
     if (l->fire_due_us < l->start_at_us) l->fire_due_us = l->start_at_us;
     if (l->fire_due_us < l->flash_ready_us) l->fire_due_us = l->flash_ready_us;
     l->at_serial = 0;
-    enter(l, LANE_SETTLING);
+    loop_enter(l, LANE_SETTLING);
     loop_tell(l, "settling");
 }
 
@@ -341,7 +176,7 @@ static void lane_choosing(struct loop *l)
 {
     int32_t next = choose(l);
     if (l->pausing || (next < 0 && take_count(l) == 0 && !compare_waits(l)))
-        enter(l, LANE_ENDING);
+        loop_enter(l, LANE_ENDING);
     else if (next >= 0)
         set_out(l, next);
 }
@@ -366,7 +201,7 @@ static void lane_moving(struct loop *l)
 {
     if (!arrived(l)) return;
     if (l->pausing)
-        enter(l, LANE_ENDING);
+        loop_enter(l, LANE_ENDING);
     else if (l->lane == LANE_TAKING_UP)
         go(l, l->slots[l->at_slot].target_counts, LANE_MOVING);
     else
@@ -390,11 +225,11 @@ static void try_begin(struct loop *l)
 {
     bool closing = l->at_slot == l->slot_count;
     if (l->pausing || choose(l) != l->at_slot) {
-        enter(l, LANE_CHOOSING);
+        loop_enter(l, LANE_CHOOSING);
         return;
     }
     if (loop_now(l) < begin_due(l) || take_count(l) == LOOP_FRAMES_MOST) return;
-    if (closing && count_kept(l) < l->slot_count) return;
+    if (closing && loop_kept_count(l) < l->slot_count) return;
     if (l->outages[OUTAGE_CAMERA].out) return;
     struct take *t = take_begin(l, l->at_slot);
     if (t) l->at_serial = t->serial;
@@ -408,12 +243,12 @@ static void lane_settling(struct loop *l)
     }
     struct take *t = current(l);
     if (!t || l->disk_dead) {
-        enter(l, LANE_CHOOSING);
+        loop_enter(l, LANE_CHOOSING);
         return;
     }
     bool waits = loop_camera_busy(l) || l->outages[OUTAGE_CAMERA].out;
     if (t->stage != TAKE_READY || loop_now(l) < l->fire_due_us || waits) return;
-    enter(l, LANE_FIRING);
+    loop_enter(l, LANE_FIRING);
     loop_tell(l, "exposing");
     take_fire(l, t);
 }
@@ -426,7 +261,7 @@ static void lane_firing(struct loop *l)
     bool says = camera_caps(l->rig->camera) & CAMERA_SAYS_EXPOSED;
     bool may_leave =
         !t || (t->stage >= (says ? TAKE_EXPOSED : TAKE_FETCHING) && t->stage != TAKE_ENDING_BADLY);
-    if (may_leave || l->disk_dead) enter(l, LANE_CHOOSING);
+    if (may_leave || l->disk_dead) loop_enter(l, LANE_CHOOSING);
 }
 
 /* Nothing is left to do for the axis, or nobody wants it any more. */
@@ -434,7 +269,7 @@ static void lane_waiting(struct loop *l)
 {
     if (l->pausing || (choose(l) < 0 && take_count(l) == 0)) {
         l->outages[OUTAGE_AXIS].out = false;
-        enter(l, LANE_ENDING);
+        loop_enter(l, LANE_ENDING);
     }
 }
 
@@ -458,9 +293,9 @@ static void lane_ending(struct loop *l)
     bool flown = take_count(l) == 0 || l->disk_dead;
     bool waited = loop_now(l) - l->ending_since_us >= LAST_WAIT_US;
     if (!l->pausing && choose(l) >= 0)
-        enter(l, LANE_CHOOSING);
+        loop_enter(l, LANE_CHOOSING);
     else if ((calm && flown && (!l->parked || l->disk_dead) && !l->rig->out && release(l)) || waited)
-        enter(l, LANE_OVER);
+        loop_enter(l, LANE_OVER);
 }
 
 static void advance(struct loop *l)
@@ -469,7 +304,7 @@ static void advance(struct loop *l)
         enum lane before = l->lane;
         switch (l->lane) {
         case LANE_HOMING:
-            lane_homing(l);
+            homing_step(l);
             break;
         case LANE_CHOOSING:
             lane_choosing(l);
@@ -508,8 +343,8 @@ static void let_person_go(struct loop *l)
     if (!by_person(l) || !turning || l->axis_bad) return;
     l->axis_bad = true; /* it stops because we said so: nothing to be told */
     stop_axis(l);
-    look_at_axis(l);
-    enter(l, LANE_ENDING);
+    loop_look_at_axis(l);
+    loop_enter(l, LANE_ENDING);
 }
 
 static void wish(struct loop *l, int wishes)
@@ -519,9 +354,9 @@ static void wish(struct loop *l, int wishes)
     if (wishes < 2 || l->halted) return;
     l->halted = true;
     stop_axis(l);
-    look_at_axis(l);
+    loop_look_at_axis(l);
     take_all_unfetched_end(l, "halted by hand");
-    if (l->lane != LANE_OVER) enter(l, LANE_ENDING);
+    if (l->lane != LANE_OVER) loop_enter(l, LANE_ENDING);
 }
 
 /* A person takes the time that a person takes. */
@@ -542,7 +377,7 @@ static void watch(struct loop *l)
          (int)l->slots[l->at_slot].number);
     loop_fault(l, &why);
     stop_axis(l);
-    if (l->lane != LANE_ENDING) enter(l, LANE_ENDING);
+    if (l->lane != LANE_ENDING) loop_enter(l, LANE_ENDING);
     loop_moved_on(l);
 }
 
@@ -554,7 +389,7 @@ void loop_step(struct loop *l, const struct rig_event *ev)
         wish(l, ev->wishes);
         break;
     case RIG_AXIS:
-        look_at_axis(l);
+        loop_look_at_axis(l);
         break;
     case RIG_CAMERA:
         take_camera_event(l, &ev->camera);

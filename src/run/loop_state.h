@@ -1,5 +1,5 @@
-/* loop_state.h - what the loop knows; shared by loop.c and legs.c (the bench's lane), take.c (the frames'
- * lanes) and job.c (work for other threads). Nobody else includes it. */
+/* loop_state.h - what the loop knows; shared by loop.c, homing.c and legs.c (the bench's lane), telling.c,
+ * take.c (the frames' lanes) and job.c (work for other threads). Nobody else includes it. */
 #ifndef STADDLE_RUN_LOOP_STATE_H
 #define STADDLE_RUN_LOOP_STATE_H
 
@@ -130,18 +130,27 @@ struct loop {
 };
 
 /* loop.c */
+void loop_enter(struct loop *, enum lane);
+void loop_look_at_axis(struct loop *);
 void loop_fault(struct loop *, const struct err *);      /* pause, safely; the first one is told */
 void loop_disk_fault(struct loop *, const struct err *); /* nothing can be recorded any more */
 void loop_kept(struct loop *, struct take *);            /* its slice has its frame, durably */
+void loop_moved_on(struct loop *);                       /* something changed: the watchdog starts anew */
+int loop_prepare_camera(struct loop *, struct err *);    /* stack_run.c */
+int64_t loop_now(const struct loop *);
+bool loop_camera_busy(const struct loop *);
+
+/* homing.c */
+void homing_step(struct loop *);
+
+/* telling.c */
 void loop_note(struct loop *, const char *code, const char *advice, int32_t slot, const char *format, ...)
     __attribute__((format(printf, 5, 6)));
 #define SLOT_NAME_ROOM 32
 const char *loop_name(const struct loop *, int32_t slot, char room[SLOT_NAME_ROOM]); /* "slice 12" */
 void loop_tell(struct loop *, const char *doing);
-void loop_moved_on(struct loop *);                    /* something changed: the watchdog starts anew */
-int loop_prepare_camera(struct loop *, struct err *); /* stack_run.c */
-int64_t loop_now(const struct loop *);
-bool loop_camera_busy(const struct loop *);
+void loop_tell_of(struct loop *, const char *doing, int32_t slot);
+int32_t loop_kept_count(const struct loop *);
 
 /* legs.c */
 void legs_prepare(struct loop *); /* the axis is at rest and knows where it stands */
