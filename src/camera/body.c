@@ -128,9 +128,12 @@ static void disconnect(struct body *b)
 
 /* ---- one widget ---- */
 
+/* The library says yes to names that the family knows nothing of, and leaves the widget as it was. */
 static int get_widget(struct body *b, const char *name, CameraWidget **out)
 {
-    return gp_camera_get_single_config(b->camera, name, out, b->context);
+    *out = NULL;
+    const int rc = gp_camera_get_single_config(b->camera, name, out, b->context);
+    return rc == GP_OK && !*out ? GP_ERROR_BAD_PARAMETERS : rc;
 }
 
 static int put_widget(struct body *b, const char *name, CameraWidget *w, const void *value)

@@ -4,6 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "tests/emulator/ptp_inside.h"
 #include "tests/emulator/ptp_picture.h"
 
 /* Codes of ISO 15740. */
@@ -54,11 +55,11 @@ enum {
     CAPTURE_IN_MEDIA = 0x9207,
 };
 
-#define STORE           0x00010001u
+#define STORE           PTP_STORE
 #define STORE_BYTES     32000000000ull
 #define READY_US        100000
-#define MOVE_US_A_COUNT 50
 #define SHORTEST_MOVE   4
+#define MOVE_US_A_COUNT 50
 
 void ptp_camera_init(struct ptp_camera *c, const struct ptp_camera_opts *opts)
 {
@@ -79,6 +80,11 @@ void ptp_camera_init(struct ptp_camera *c, const struct ptp_camera_opts *opts)
         c->opts.lens_hi = 4000;
     }
     c->lens_at = c->opts.lens_at;
+    c->lens_slack = c->opts.lens_play; /* it came from afar */
+    if (!c->opts.lens_us_a_count) c->opts.lens_us_a_count = MOVE_US_A_COUNT;
+    if (!c->opts.sizes[0]) memcpy(c->opts.sizes, (const int32_t[]){1, 6, 30}, sizeof c->opts.sizes);
+    c->live_mode = 1;
+    c->named_focus = 3; /* by hand */
 }
 
 void ptp_camera_clear(struct ptp_camera *c)
@@ -86,6 +92,7 @@ void ptp_camera_clear(struct ptp_camera *c)
     for (int32_t i = 0; i < c->object_count; i++)
         free(c->objects[i].bytes);
     c->object_count = 0;
+    put_free(&c->records);
 }
 
 /* ---- the device and its store ---- */
@@ -103,29 +110,35 @@ static void device_info(const struct ptp_camera *c, struct ptp_out *o)
     static const uint16_t props[] = {BATTERY,       COMPRESSION, WHITE_BALANCE, F_NUMBER, FOCUS_MODE,
                                      EXPOSURE_TIME, PROGRAM,     ISO,           DATE_TIME};
     static const uint16_t formats[] = {FORMAT_JPEG, FORMAT_RAW};
-    const uint32_t plain = sizeof generic / sizeof *generic, more = sizeof drive / sizeof *drive;
-    const bool range = c->opts.family == PTP_RANGE_DRIVE;
+    static const char *const models[] = {"Plain Camera", "Range Drive", "Named Sizes"};
+    static const uint32_t extensions[] = {0, 0x0A, 0x0B};
+    const enum ptp_family family = c->opts.family;
+    const uint16_t *own = family == PTP_RANGE_DRIVE ? drive : ptp_named_operations;
+    const uint32_t own_count = family == PTP_GENERIC       ? 0
+                               : family == PTP_RANGE_DRIVE ? sizeof drive / sizeof *drive
+                                                           : ptp_named_operation_count;
+    const uint32_t plain = sizeof generic / sizeof *generic;
     put_u16(o, 100);
-    put_u32(o, range ? 0x0A : 0);
+    put_u32(o, extensions[family]);
     put_u16(o, 100);
     put_string(o, "");
     put_u16(o, 0);
-    put_u32(o, range ? plain + more : plain);
+    put_u32(o, plain + own_count);
     for (uint32_t i = 0; i < plain; i++)
         put_u16(o, generic[i]);
-    for (uint32_t i = 0; range && i < more; i++)
-        put_u16(o, drive[i]);
+    for (uint32_t i = 0; i < own_count; i++)
+        put_u16(o, own[i]);
     put_u16_list(o, events, 2);
-    put_u16_list(o, props, sizeof props / sizeof *props);
+    put_u16_list(o, props, family == PTP_NAMED_SIZES ? 0 : sizeof props / sizeof *props);
     put_u16_list(o, formats, 2);
     put_u16_list(o, formats, 2);
     put_string(o, "Staddle tests");
-    put_string(o, range ? "Range Drive" : "Plain Camera");
+    put_string(o, models[family]);
     put_string(o, "1.0");
     put_string(o, "0001");
 }
 
-static void storage_info(const struct ptp_camera *c, struct ptp_out *o)
+void ptp_storage_info(const struct ptp_camera *c, struct ptp_out *o)
 {
     const int32_t left = c->opts.shots_left - c->release_count;
     put_u16(o, 4); /* removable RAM */
@@ -138,7 +151,7 @@ static void storage_info(const struct ptp_camera *c, struct ptp_out *o)
     put_string(o, "");
 }
 
-static struct ptp_object *object_of(struct ptp_camera *c, uint32_t handle)
+struct ptp_object *ptp_object_of(struct ptp_camera *c, uint32_t handle)
 {
     for (int32_t i = 0; i < c->object_count; i++)
         if (c->objects[i].handle == handle && c->objects[i].bytes) return &c->objects[i];
@@ -354,10 +367,10 @@ static uint32_t add_object(struct ptp_camera *c, int32_t release, uint16_t forma
     return b->handle;
 }
 
-static uint16_t release_shutter(struct ptp_camera *c, int64_t now_us, enum ptp_wire_fault *fault)
+uint16_t ptp_release(struct ptp_camera *c, int64_t now_us, enum ptp_wire_fault *fault)
 {
     const struct ptp_faults *f = &c->opts.faults;
-    if (now_us < c->shutter_until_us) return PTP_DEVICE_BUSY;
+    if (now_us < c->shutter_until_us || ptp_lens_moves(c, now_us)) return PTP_DEVICE_BUSY;
     const int32_t asked = ++c->release_asked;
     if (asked == f->refuse_release) return PTP_GENERAL_ERROR;
     if (asked <= f->busy_release) return PTP_DEVICE_BUSY;
@@ -390,28 +403,23 @@ static uint16_t drive_lens(struct ptp_camera *c, uint32_t direction, uint32_t am
 {
     const struct ptp_faults *f = &c->opts.faults;
     if (!c->live_view) return PTP_NO_LIVE_VIEW;
-    if (now_us < c->lens_busy_until_us) return PTP_DEVICE_BUSY;
+    if (ptp_lens_moves(c, now_us)) return PTP_DEVICE_BUSY;
     if (amount > 32767 || (direction != 1 && direction != 2)) return PTP_PARAMETER_NOT_SUPPORTED;
-    const int32_t by = direction == 2 ? (int32_t)amount : -(int32_t)amount, from = c->lens_at;
-    int32_t to = from + by;
-    if (to < c->opts.lens_lo) to = c->opts.lens_lo;
-    if (to > c->opts.lens_hi) to = c->opts.lens_hi;
+    const int32_t by = direction == 2 ? (int32_t)amount : -(int32_t)amount;
     if (amount < SHORTEST_MOVE) return PTP_DRIVE_TOO_SHORT;
-    c->lens_at = to;
-    c->lens_busy_until_us = now_us + (int64_t)MOVE_US_A_COUNT * abs(to - from);
-    if (c->move_count < PTP_MOVES_MOST) c->moves[c->move_count++] = (struct ptp_move){by, from, to};
+    const bool all = ptp_lens_drive(c, by, now_us);
     if (++c->move_asked == f->late_drive) {
         *fault = PTP_WIRE_LATE;
         return PTP_DEVICE_BUSY;
     }
-    return to != from + by && !f->silent_end_stops ? PTP_DRIVE_AT_END : PTP_OK;
+    return !all && !f->silent_end_stops ? PTP_DRIVE_AT_END : PTP_OK;
 }
 
 static uint16_t live_view_picture(struct ptp_camera *c, struct ptp_out *o)
 {
     if (!c->live_view) return PTP_NO_LIVE_VIEW;
     size_t count;
-    uint8_t *jpeg = ptp_picture_made(0, c->lens_at, &count);
+    uint8_t *jpeg = ptp_lens_view(c, &count);
     for (int i = 0; i < 384; i++)
         put_u8(o, 0); /* a header of the family's own stands before the picture */
     put_bytes(o, jpeg, count);
@@ -458,7 +466,7 @@ static bool ask_drive_family(struct ptp_camera *c, const struct ptp_request *q, 
         a->code = drive_lens(c, q->param[0], q->param[1], now_us, &a->fault);
         return true;
     case CAPTURE_IN_MEDIA:
-        a->code = release_shutter(c, now_us, &a->fault);
+        a->code = ptp_release(c, now_us, &a->fault);
         return true;
     default:
         return false;
@@ -469,7 +477,7 @@ static bool ask_drive_family(struct ptp_camera *c, const struct ptp_request *q, 
 
 static void get_object(struct ptp_camera *c, const struct ptp_request *q, struct ptp_answer *a)
 {
-    struct ptp_object *b = object_of(c, q->param[0]);
+    struct ptp_object *b = ptp_object_of(c, q->param[0]);
     if (!b) {
         a->code = PTP_INVALID_HANDLE;
         return;
@@ -491,7 +499,7 @@ static void get_object(struct ptp_camera *c, const struct ptp_request *q, struct
 
 static void get_object_info(struct ptp_camera *c, const struct ptp_request *q, struct ptp_answer *a)
 {
-    const struct ptp_object *b = object_of(c, q->param[0]);
+    const struct ptp_object *b = ptp_object_of(c, q->param[0]);
     a->code = b ? PTP_OK : PTP_INVALID_HANDLE;
     a->has_data = b != NULL;
     if (b) object_info(c, b, &a->data);
@@ -499,7 +507,7 @@ static void get_object_info(struct ptp_camera *c, const struct ptp_request *q, s
 
 static uint16_t delete_object(struct ptp_camera *c, uint32_t handle)
 {
-    struct ptp_object *b = object_of(c, handle);
+    struct ptp_object *b = ptp_object_of(c, handle);
     if (!b) return PTP_INVALID_HANDLE;
     free(b->bytes);
     b->bytes = NULL;
@@ -532,7 +540,7 @@ static void ask_session(struct ptp_camera *c, const struct ptp_request *q, int64
     case GET_STORAGE_INFO:
         a->has_data = q->param[0] == STORE;
         a->code = a->has_data ? PTP_OK : PTP_INVALID_STORAGE;
-        if (a->has_data) storage_info(c, &a->data);
+        if (a->has_data) ptp_storage_info(c, &a->data);
         return;
     case GET_NUM_OBJECTS:
         a->param[0] = (uint32_t)c->object_count;
@@ -554,7 +562,7 @@ static void ask_session(struct ptp_camera *c, const struct ptp_request *q, int64
         a->code = delete_object(c, q->param[0]);
         return;
     case INITIATE_CAPTURE:
-        a->code = release_shutter(c, now_us, &a->fault);
+        a->code = ptp_release(c, now_us, &a->fault);
         return;
     case GET_PROP_DESC:
         a->has_data = true;
@@ -567,7 +575,8 @@ static void ask_session(struct ptp_camera *c, const struct ptp_request *q, int64
         a->code = set_prop(c, (uint16_t)q->param[0], q->data, q->data_count);
         return;
     default:
-        if (c->opts.family != PTP_RANGE_DRIVE || !ask_drive_family(c, q, now_us, a))
+        if (!(c->opts.family == PTP_RANGE_DRIVE && ask_drive_family(c, q, now_us, a)) &&
+            !(c->opts.family == PTP_NAMED_SIZES && ptp_named_do(c, q, now_us, a)))
             a->code = PTP_OPERATION_NOT_SUPPORTED;
     }
 }
@@ -581,6 +590,9 @@ void ptp_camera_do(struct ptp_camera *c, const struct ptp_request *q, int64_t no
     } else if (q->code == OPEN_SESSION) {
         a->code = c->session ? PTP_SESSION_ALREADY_OPEN : PTP_OK;
         c->session = true;
+        c->event_mode = c->listed = c->live_view = false; /* whoever comes tells anew what it wants */
+        c->live_output = 0;
+        c->records.count = 0;
     } else if (!c->session) {
         a->code = PTP_SESSION_NOT_OPEN;
     } else {

@@ -11,8 +11,9 @@
 #include "tests/emulator/ptp_bytes.h"
 
 enum ptp_family {
-    PTP_GENERIC,    /* extension 0: the standard alone, no lens drive */
-    PTP_RANGE_DRIVE /* extension 0x0A: signed steps of the lens, live view, a poll for events */
+    PTP_GENERIC,     /* extension 0: the standard alone, no lens drive */
+    PTP_RANGE_DRIVE, /* extension 0x0A: signed steps of the lens, live view, a poll for events */
+    PTP_NAMED_SIZES  /* extension 0x0B: three sizes of step either way; all settings come as polled records */
 };
 
 enum ptp_response {
@@ -30,7 +31,8 @@ enum ptp_response {
     PTP_SESSION_ALREADY_OPEN = 0x201E,
     PTP_DRIVE_AT_END = 0xA00C, /* family 0x0A */
     PTP_DRIVE_TOO_SHORT = 0xA00E,
-    PTP_NO_LIVE_VIEW = 0xA00B
+    PTP_NO_LIVE_VIEW = 0xA00B,
+    PTP_NOT_READY = 0xA102 /* family 0x0B */
 };
 
 #define PTP_OBJECTS_MOST  512
@@ -51,7 +53,8 @@ struct ptp_faults {
     int32_t drop_transfer;    /* the link goes down in the middle of the n-th object's data */
     int32_t slow_transfer;    /* a gap of three seconds in the n-th object's data */
     int32_t complete_first;   /* that release tells COMPLETE before the object */
-    int32_t silent_end_stops; /* the lens stops at its ends and says OK */
+    int32_t silent_end_stops; /* the lens stops at its ends and says OK (the named sizes always do) */
+    int32_t limiter_from;     /* from the n-th move on the focus-range switch holds the lens; it says OK */
     int32_t late_drive;       /* the n-th move is answered busy after a second, and has moved */
 };
 
@@ -62,6 +65,9 @@ struct ptp_camera_opts {
     int32_t battery;                   /* per cent; 0: 80 */
     int32_t shots_left;                /* on the card; 0: 999 */
     int32_t lens_lo, lens_hi, lens_at; /* counts; all 0: -4000, 4000, 0 */
+    int32_t lens_play;                 /* the motor turns by so much before the glass turns back */
+    int32_t lens_us_a_count;           /* 0: 50; negative: none */
+    int32_t sizes[3];                  /* counts of the named sizes; 0: 1, 6, 30 */
     struct ptp_faults faults;
     /* The JPEG of a release, to be freed with free(); NULL: a small made one that names its release. */
     uint8_t *(*picture)(void *arg, int32_t release, int32_t lens_at, int64_t exposure_us, size_t *count_out);
@@ -75,7 +81,7 @@ struct ptp_release {
 };
 
 struct ptp_move {
-    int32_t asked, from, to;
+    int32_t asked, from, to; /* asked of the motor; where the glass was, and is */
 };
 
 struct ptp_object {
@@ -96,7 +102,8 @@ struct ptp_event {
 struct ptp_camera {
     struct ptp_camera_opts opts;
     bool session, live_view;
-    int32_t lens_at;
+    int32_t lens_at;    /* of the glass: what a picture shows */
+    int32_t lens_slack; /* how far the motor may still go away from the camera before the glass follows */
     int64_t lens_busy_until_us, shutter_until_us;
     struct ptp_object objects[PTP_OBJECTS_MOST];
     int32_t object_count;
@@ -112,6 +119,11 @@ struct ptp_camera {
     uint16_t white_balance, f_number, focus_mode, program, iso;
     uint32_t exposure_time; /* 1/10000 s */
     char date_time[20];
+    /* of the named sizes: what the next poll for events begins with, and the settings in the family's codes
+     */
+    struct ptp_out records;
+    bool to_host, listed, event_mode;
+    uint16_t live_output, live_mode, named_focus, drive_mode;
 };
 
 void ptp_camera_init(struct ptp_camera *, const struct ptp_camera_opts *);

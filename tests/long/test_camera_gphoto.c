@@ -115,15 +115,17 @@ static int32_t shoot(struct subject *s, uint64_t token)
     return fetched(s, token, &ev.object);
 }
 
-static void frames_come_in_order_from_either_family(void **state)
+static void frames_come_in_order_from_every_family(void **state)
 {
     (void)state;
-    for (enum ptp_family family = PTP_GENERIC; family <= PTP_RANGE_DRIVE; family++) {
+    for (enum ptp_family family = PTP_GENERIC; family <= PTP_NAMED_SIZES; family++) {
         struct subject s;
         struct camera_facts facts;
         open_with(&s, &(struct ptp_camera_opts){.family = family});
         assert_int_equal(camera_describe(s.camera, &facts, NULL), 0);
-        assert_string_equal(facts.model, family == PTP_GENERIC ? "Plain Camera" : "Range Drive");
+        assert_string_equal(facts.model, family == PTP_GENERIC       ? "Plain Camera"
+                                         : family == PTP_RANGE_DRIVE ? "Range Drive"
+                                                                     : "Named Sizes");
         ready(&s);
         for (int32_t i = 1; i <= 5; i++)
             assert_int_equal(shoot(&s, (uint64_t)i), i);
@@ -345,7 +347,7 @@ static int private_home(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(frames_come_in_order_from_either_family),
+        cmocka_unit_test(frames_come_in_order_from_every_family),
         cmocka_unit_test(a_raw_and_its_jpeg_are_one_frame),
         cmocka_unit_test(settings_are_met_by_value_and_others_refused_with_the_nearest),
         cmocka_unit_test(a_release_that_is_refused_fails_or_is_counted_as_none),
