@@ -254,8 +254,23 @@ static int64_t speed_nm_per_s(const struct bench *b)
     return slices_nm_of(m.speed_counts_per_s, m.num, m.den);
 }
 
+static void lens_drive_inputs(json_t *list, const struct bench *b)
+{
+    const struct origins *o = &b->origins;
+    input(list, "bench", o, "axis.um_per_count", json_um(b->axis.lead_nm));
+    input_given(list, "bench", o, "axis.backlash_counts", json_integer(b->axis.backlash_counts));
+    input_given(list, "bench", o, "axis.range_counts", json_integer(b->axis.range_counts));
+    input_given(list, "bench", o, "axis.size_counts", json_text(b->axis.sizes));
+    input_given(list, "bench", o, "axis.rest_ms", json_ms(b->axis.rest_us));
+}
+
 static void axis_inputs(json_t *list, const struct bench *b)
 {
+    if (b->axis.by_lens) {
+        lens_drive_inputs(list, b);
+        return;
+    }
+    input(list, "bench", &b->origins, "axis.lead_mm", json_mm(b->axis.lead_nm));
     const bool hand = b->axis.by_hand;
     const char *turn = hand ? "axis.marks_per_turn" : "axis.steps_per_rev";
     const char *part = hand ? "axis.parts_per_mark" : "axis.microsteps";
@@ -274,11 +289,11 @@ static void bench_inputs(json_t *list, const struct bench *b)
     input_given(list, "bench", o, "camera.folder", json_text(b->camera.folder));
     input_given(list, "bench", o, "camera.raw_and_jpeg", json_boolean(b->camera.raw_and_jpeg));
     input_given(list, "bench", o, "camera.wait_s", json_s(b->camera.wait_us));
-    input(list, "bench", o, "axis.lead_mm", json_mm(b->axis.lead_nm));
     axis_inputs(list, b);
     input_given(list, "bench", o, "axis.clearance_mm", json_mm(b->axis.clearance_nm));
     input_given(list, "bench", o, "axis.backlash_um", json_um(b->axis.backlash_nm));
-    if (!b->axis.by_hand) input(list, "bench", o, "axis.speed_mm_per_s", json_mm(speed_nm_per_s(b)));
+    if (!b->axis.by_hand && !b->axis.by_lens)
+        input(list, "bench", o, "axis.speed_mm_per_s", json_mm(speed_nm_per_s(b)));
     input_given(list, "bench", o, "axis.start_mm_per_s", json_mm(b->axis.start_nm_per_s));
     input_given(list, "bench", o, "axis.avoid_mm_per_s", json_text(b->axis.avoid));
     if (b->axis.ring_hz > 0) {

@@ -45,8 +45,9 @@ struct speed_band {
 };
 
 struct axis_spec {
-    char kind[NAME_ROOM];  /* "rail", "hand" */
+    char kind[NAME_ROOM];  /* "rail", "hand", "lens" */
     bool by_hand;          /* a person moves it: nobody knows how long a move takes */
+    bool by_lens;          /* the motor of the camera's lens does: it counts, and knows no place */
     char link[PATH_ROOM];  /* "simulated", or a device path */
     int32_t baud;          /* of a serial port; 0: 250000 */
     char world[PATH_ROOM]; /* "": none; else where a simulated bench's world listens for a virtual rail */
@@ -59,6 +60,11 @@ struct axis_spec {
     double ring_hz;         /* what stands on it rings so after a move, as measured */
     double ring_zeta;       /* share of critical damping */
     double ring_share;      /* how well both are known: by that share either way */
+    /* a lens: lead_nm is the length of a count, steps_per_rev and microsteps are 1 */
+    int32_t backlash_counts, range_counts; /* range: from stop to stop; 0 unknown */
+    char sizes[NAME_ROOM];  /* counts of the named sizes beyond the first, as written: "6, 30" */
+    int32_t size_counts[2]; /* the same, read; 0: not measured */
+    int64_t rest_us;        /* after an order, until the motor stands; 0: the default */
     char avoid[NAME_ROOM];  /* speeds in mm/s at which the motor resonates, as written: "0.8-1.2, 4-5" */
     struct speed_band bands[BANDS_MOST]; /* the same, read */
     int32_t band_count;

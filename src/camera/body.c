@@ -1,6 +1,5 @@
 #include "camera/body.h"
 
-#include <gphoto2/gphoto2.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -8,18 +7,10 @@
 #include <strings.h>
 
 #include "base/mem.h"
+#include "camera/inside.h"
 #include "camera/widgets.h"
 
 #define DEPTH_MOST 8 /* of folders on a card */
-
-struct body {
-    Camera *camera;
-    GPContext *context;
-    char port[BODY_TEXT_ROOM];
-    char said[200];      /* by the library, last */
-    int64_t exposure_us; /* what was set last */
-    double f_number, iso;
-};
 
 /* ---- how it fails ---- */
 
@@ -72,8 +63,9 @@ static const char *advice_of(int gp)
     }
 }
 
-static int refused(const struct body *b, int gp, const char *what, struct err *why)
+int body_refused(struct body *b, int gp, const char *what, struct err *why)
 {
+    if (b && kind_of(gp) == E_IO) b->doubted = true;
     const char *said = b && b->said[0] ? b->said : gp_result_as_string(gp);
     return fail(why, kind_of(gp), "camera: %s: %s (%d); %s", what, said, gp, advice_of(gp));
 }
@@ -115,7 +107,7 @@ static int connect_camera(struct body *b, struct err *why)
     if (rc >= 0) return E_OK;
     if (b->camera) gp_camera_unref(b->camera);
     b->camera = NULL;
-    return refused(b, rc, b->port[0] ? b->port : "the first that is found", why);
+    return body_refused(b, rc, b->port[0] ? b->port : "the first that is found", why);
 }
 
 static void disconnect(struct body *b)
@@ -128,15 +120,14 @@ static void disconnect(struct body *b)
 
 /* ---- one widget ---- */
 
-/* The library says yes to names that the family knows nothing of, and leaves the widget as it was. */
-static int get_widget(struct body *b, const char *name, CameraWidget **out)
+int body_get_widget(struct body *b, const char *name, CameraWidget **out)
 {
     *out = NULL;
     const int rc = gp_camera_get_single_config(b->camera, name, out, b->context);
     return rc == GP_OK && !*out ? GP_ERROR_BAD_PARAMETERS : rc;
 }
 
-static int put_widget(struct body *b, const char *name, CameraWidget *w, const void *value)
+int body_put_widget(struct body *b, const char *name, CameraWidget *w, const void *value)
 {
     int rc = gp_widget_set_value(w, value);
     b->said[0] = '\0';
@@ -148,7 +139,7 @@ static CameraWidget *find_widget(struct body *b, const char *const *names, const
 {
     CameraWidget *w = NULL;
     for (; *names; names++)
-        if (get_widget(b, *names, &w) == GP_OK) {
+        if (body_get_widget(b, *names, &w) == GP_OK) {
             *name_out = *names;
             return w;
         }
@@ -160,10 +151,10 @@ static void prefer(struct body *b, const char *name, const char *word)
 {
     CameraWidget *w;
     const char *choice;
-    if (get_widget(b, name, &w) != GP_OK) return;
+    if (body_get_widget(b, name, &w) != GP_OK) return;
     for (int i = 0; i < gp_widget_count_choices(w); i++)
         if (gp_widget_get_choice(w, i, &choice) == GP_OK && strcasestr(choice, word)) {
-            put_widget(b, name, w, choice);
+            body_put_widget(b, name, w, choice);
             break;
         }
     gp_widget_free(w);
@@ -210,7 +201,7 @@ static void text_of(struct body *b, const char *name, char *out)
     CameraWidget *w;
     const char *value = NULL;
     out[0] = '\0';
-    if (get_widget(b, name, &w) != GP_OK) return;
+    if (body_get_widget(b, name, &w) != GP_OK) return;
     if (gp_widget_get_value(w, &value) == GP_OK && value) snprintf(out, BODY_TEXT_ROOM, "%s", value);
     gp_widget_free(w);
 }
@@ -268,8 +259,8 @@ static int apply(struct body *b, const struct setting *s, double wanted, struct 
     if (!choice || stops > 0.2)
         rc = fail(why, E_UNSUPPORTED, "camera: it has not %s%.4g%s; the nearest is %s", s->what, wanted,
                   s->unit, choice ? choice : "not told");
-    else if ((rc = put_widget(b, name, w, choice)) < 0)
-        rc = refused(b, rc, s->what, why);
+    else if ((rc = body_put_widget(b, name, w, choice)) < 0)
+        rc = body_refused(b, rc, s->what, why);
     gp_widget_free(w);
     return rc;
 }
@@ -287,9 +278,28 @@ int body_set(struct body *b, int64_t exposure_us, double f_number, double iso, s
     return E_OK;
 }
 
+/* The library says the same of a camera that refuses and of one that is gone: the card can be asked of one
+ * only.
+ */
+static void look_for_loss(struct body *b)
+{
+    CameraStorageInformation *cards = NULL;
+    int count = 0;
+    if (!b->doubted) return;
+    b->doubted = false;
+    if (!b->camera || gp_camera_get_storageinfo(b->camera, &cards, &count, b->context) < 0) b->losses++;
+    free(cards);
+}
+
+int32_t body_losses(const struct body *b)
+{
+    return b->losses;
+}
+
 /* A link that went down, or a card to be read anew: the library keeps what it has listed. */
 static int reconnect(struct body *b, struct err *why)
 {
+    look_for_loss(b);
     b->said[0] = '\0';
     disconnect(b);
     int rc = connect_camera(b, why);
@@ -304,7 +314,7 @@ int body_trigger(struct body *b, struct err *why)
 {
     b->said[0] = '\0';
     const int rc = gp_camera_trigger_capture(b->camera, b->context);
-    return rc < 0 ? refused(b, rc, "firing", why) : E_OK;
+    return rc < 0 ? body_refused(b, rc, "firing", why) : E_OK;
 }
 
 int body_event(struct body *b, int timeout_ms, struct body_event *out, struct err *why)
@@ -316,7 +326,7 @@ int body_event(struct body *b, int timeout_ms, struct body_event *out, struct er
     const int rc = gp_camera_wait_for_event(b->camera, timeout_ms, &type, &data, b->context);
     if (rc < 0) {
         free(data);
-        return refused(b, rc, "waiting for the picture", why);
+        return body_refused(b, rc, "waiting for the picture", why);
     }
     if (type == GP_EVENT_FILE_ADDED && data) {
         const CameraFilePath *p = data;
@@ -354,7 +364,7 @@ int body_size(struct body *b, const char *path, int64_t *bytes_out, struct err *
     if (!split(path, folder, &name)) return not_there(path, why);
     b->said[0] = '\0';
     const int rc = gp_camera_file_get_info(b->camera, folder, name, &info, b->context);
-    if (rc < 0) return refused(b, rc, path, why);
+    if (rc < 0) return body_refused(b, rc, path, why);
     *bytes_out = info.file.fields & GP_FILE_INFO_SIZE ? (int64_t)info.file.size : 0;
     return E_OK;
 }
@@ -382,7 +392,7 @@ int body_fetch(struct body *b, const char *path, uint8_t **bytes_out, int64_t *c
     if (gp_file_new(&file) < 0) return fail(why, E_NOMEM, "no memory to fetch %.100s", path);
     b->said[0] = '\0';
     int rc = gp_camera_file_get(b->camera, folder, name, GP_FILE_TYPE_NORMAL, file, b->context);
-    rc = rc < 0 ? refused(b, rc, path, why) : copy_file(file, bytes_out, count_out, why);
+    rc = rc < 0 ? body_refused(b, rc, path, why) : copy_file(file, bytes_out, count_out, why);
     gp_file_unref(file);
     if (rc == E_IO) reconnect(b, NULL); /* for the next time */
     return rc;
@@ -394,7 +404,7 @@ int body_preview(struct body *b, uint8_t **jpeg_out, int64_t *count_out, struct 
     if (gp_file_new(&file) < 0) return fail(why, E_NOMEM, "no memory for a preview");
     b->said[0] = '\0';
     int rc = gp_camera_capture_preview(b->camera, file, b->context);
-    rc = rc < 0 ? refused(b, rc, "preview", why) : copy_file(file, jpeg_out, count_out, why);
+    rc = rc < 0 ? body_refused(b, rc, "preview", why) : copy_file(file, jpeg_out, count_out, why);
     gp_file_unref(file);
     return rc;
 }
@@ -415,7 +425,7 @@ static int walk_files(const struct walk *w, const char *folder)
     const char *name;
     if (gp_list_new(&list) < 0) return fail(w->why, E_NOMEM, "no memory for the camera's files");
     int rc = gp_camera_folder_list_files(w->body->camera, folder, list, w->body->context);
-    if (rc < 0) rc = refused(w->body, rc, folder, w->why);
+    if (rc < 0) rc = body_refused(w->body, rc, folder, w->why);
     for (int i = 0; !rc && i < gp_list_count(list); i++)
         if (gp_list_get_name(list, i, &name) == GP_OK &&
             snprintf(path, sizeof path, "%s/%s", strcmp(folder, "/") ? folder : "", name) < (int)sizeof path)
@@ -461,29 +471,4 @@ int body_list(struct body *b, int (*visit)(void *arg, const char *path), void *a
     rc = walk_folders(&w, todo);
     gp_list_free(todo);
     return rc;
-}
-
-/* ---- the lens ---- */
-
-static void live_view(struct body *b, int on)
-{
-    CameraWidget *w;
-    if (get_widget(b, "viewfinder", &w) != GP_OK) return;
-    put_widget(b, "viewfinder", w, &on);
-    gp_widget_free(w);
-}
-
-int body_drive(struct body *b, int32_t counts, struct err *why)
-{
-    CameraWidget *w;
-    CameraWidgetType type;
-    const float by = (float)counts;
-    if (counts == 0) return E_OK; /* a drive by none may move all the same */
-    live_view(b, 1);
-    if (get_widget(b, "manualfocusdrive", &w) != GP_OK || gp_widget_get_type(w, &type) != GP_OK ||
-        type != GP_WIDGET_RANGE)
-        return fail(why, E_UNSUPPORTED, "camera: its lens cannot be driven by single steps; use a rail");
-    const int rc = put_widget(b, "manualfocusdrive", w, &by);
-    gp_widget_free(w);
-    return rc < 0 ? refused(b, rc, "driving the lens", why) : E_OK;
 }

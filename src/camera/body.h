@@ -7,6 +7,7 @@
 #include <stdint.h>
 
 #include "base/err.h"
+#include "staddle/lens.h"
 
 #define BODY_PATH_ROOM 256
 #define BODY_TEXT_ROOM 64
@@ -29,6 +30,8 @@ struct body_event {
  * again. */
 int body_open(const char *port, struct body **out, struct err *);
 void body_close(struct body *); /* NULL is fine */
+/* How often the link went down since, and was opened anew: the camera may have been switched off between. */
+int32_t body_losses(const struct body *);
 void body_describe(struct body *, struct body_facts *out);
 
 /* 0: leave. Nominal values are met to a sixth of a stop. E_UNSUPPORTED with the nearest that there are. */
@@ -45,8 +48,12 @@ int body_size(struct body *, const char *path, int64_t *bytes_out, struct err *)
 int body_fetch(struct body *, const char *path, uint8_t **bytes_out, int64_t *count_out, struct err *);
 int body_preview(struct body *, uint8_t **jpeg_out, int64_t *count_out, struct err *);
 
-/* Moves the lens by so many of its steps, positive away. E_UNSUPPORTED: it has no drive. E_STATE: at its end.
- */
-int body_drive(struct body *, int32_t counts, struct err *);
+/* ---- the lens: drive.c ---- */
+
+/* How its lens may be told to move: staddle/lens.h. */
+void body_lens(struct body *, struct lens_kind *out);
+/* One order: so many steps, positive away from the camera; where sizes have names, the number of one. The
+ * library is called once for each order, or twice when it says that live view was off. */
+enum lens_result body_drive(struct body *, int32_t order, int64_t *took_us_out, struct err *);
 
 #endif

@@ -26,6 +26,7 @@ struct program {
     int64_t token;
     int32_t objects, usual; /* of this frame, of a frame; 0: not known */
     int64_t last_us;        /* when it last told something */
+    int32_t losses;         /* of the link, told so far */
     bool over;
 };
 
@@ -54,6 +55,7 @@ static void do_open(struct program *p, const json_t *order)
     struct body_facts facts = {0};
     body_close(p->body);
     p->body = NULL;
+    p->losses = 0;
     const int rc = body_open(camera_text(order, "port"), &p->body, &why);
     if (!rc) body_describe(p->body, &facts);
     json_t *r = reply("open", rc, &why);
@@ -107,11 +109,26 @@ static void do_preview(struct program *p)
     mem_free(jpeg);
 }
 
+static void do_lens(struct program *p)
+{
+    struct lens_kind kind;
+    body_lens(p->body, &kind);
+    json_t *r = reply("lens", 0, NULL);
+    json_object_set_new(r, "order_most", json_integer(kind.order_most));
+    json_object_set_new(r, "sizes", json_integer(kind.sizes));
+    say(p, r, NULL, 0);
+}
+
 static void do_drive(struct program *p, const json_t *order)
 {
     struct err why = {0};
-    const int rc = body_drive(p->body, (int32_t)camera_whole(order, "counts"), &why);
-    say(p, reply("drive", rc, &why), NULL, 0);
+    int64_t took_us;
+    const enum lens_result result =
+        body_drive(p->body, (int32_t)camera_whole(order, "order"), &took_us, &why);
+    json_t *r = reply("drive", why.code, &why);
+    json_object_set_new(r, "result", json_integer(result));
+    json_object_set_new(r, "took_us", json_integer(took_us));
+    say(p, r, NULL, 0);
 }
 
 static void failed(struct program *p, const struct err *why)
@@ -150,6 +167,13 @@ static void do_fetch(struct program *p, const json_t *order)
     mem_free(bytes);
 }
 
+static void tell_losses(struct program *p)
+{
+    if (!p->body || body_losses(p->body) == p->losses) return;
+    p->losses = body_losses(p->body);
+    say(p, json_pack("{s:s}", "event", "lost"), NULL, 0);
+}
+
 static void obey(struct program *p, const json_t *order)
 {
     const char *what = camera_text(order, "do");
@@ -167,6 +191,8 @@ static void obey(struct program *p, const json_t *order)
         do_size(p, order);
     else if (!strcmp(what, "preview"))
         do_preview(p);
+    else if (!strcmp(what, "lens"))
+        do_lens(p);
     else if (!strcmp(what, "drive"))
         do_drive(p, order);
     else if (!strcmp(what, "trigger"))
@@ -238,6 +264,7 @@ static void listen_to_parent(struct program *p)
     }
     while (!p->over && camera_wire_take(&p->wire, &m, &why)) {
         obey(p, m.body);
+        tell_losses(p);
         camera_message_clear(&m);
     }
     if (why.code) p->over = true;

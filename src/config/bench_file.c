@@ -1,4 +1,5 @@
 /* bench_file.c - the keys of a bench file. */
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -33,7 +34,7 @@ static const struct key_row rows[] = {
     {"axis.link", VALUE_TEXT, false, AT(axis.link), 0, 0, NULL},
     {"axis.baud", VALUE_INTEGER, false, AT(axis.baud), 115200, 250000, NULL},
     {"axis.world", VALUE_TEXT, false, AT(axis.world), 0, 0, NULL},
-    {"axis.lead_mm", VALUE_MM, true, AT(axis.lead_nm), 0.01, 100, NULL},
+    {"axis.lead_mm", VALUE_MM, false, AT(axis.lead_nm), 0.01, 100, NULL},
     {"axis.steps_per_rev", VALUE_INTEGER, false, AT(axis.steps_per_rev), 1, 100000, NULL},
     {"axis.microsteps", VALUE_INTEGER, false, AT(axis.microsteps), 1, 256, NULL},
     {"axis.marks_per_turn", VALUE_INTEGER, false, AT(axis.steps_per_rev), 1, 100000, NULL},
@@ -46,6 +47,11 @@ static const struct key_row rows[] = {
     {"axis.ring_hz", VALUE_REAL, false, AT(axis.ring_hz), 0.5, 500, NULL},
     {"axis.ring_zeta", VALUE_REAL, false, AT(axis.ring_zeta), 0.001, 0.5, NULL},
     {"axis.ring_uncertainty", VALUE_REAL, false, AT(axis.ring_share), 0.005, 0.5, NULL},
+    {"axis.um_per_count", VALUE_UM, false, AT(axis.lead_nm), 0.001, 10000, NULL},
+    {"axis.backlash_counts", VALUE_INTEGER, false, AT(axis.backlash_counts), 0, 10000, NULL},
+    {"axis.range_counts", VALUE_INTEGER, false, AT(axis.range_counts), 1, 1000000, NULL},
+    {"axis.size_counts", VALUE_NAME, false, AT(axis.sizes), 0, 0, NULL},
+    {"axis.rest_ms", VALUE_MS, false, AT(axis.rest_us), 1, 10000, NULL},
     {"lens.focal_length_mm", VALUE_MM, false, AT(lens.focal_length_nm), 0.5, 2000, NULL},
     {"lens.f_number", VALUE_REAL, false, AT(lens.f_number), 0.5, 128, NULL},
     {"lens.effective_f_number", VALUE_REAL, false, AT(lens.effective_f_number), 0.5, 1000, NULL},
@@ -130,6 +136,64 @@ static int needs(const struct bench *b, const char *section, const char *key, co
     return fail(why, E_INPUT, "%s:%d: %s is missing; write %s", b->path, line ? (int)line : 1, key, what);
 }
 
+/* "6, 30": false when it is not that. */
+static bool read_sizes(struct axis_spec *a)
+{
+    const char *p = a->sizes;
+    double counts;
+    for (size_t i = 0; i < sizeof a->size_counts / sizeof *a->size_counts; i++) {
+        p = value_real(p + strspn(p, " "), &counts);
+        if (!p || counts != floor(counts) || counts < 2 || counts > 10000) return false;
+        if (i && counts <= a->size_counts[i - 1]) return false;
+        a->size_counts[i] = (int32_t)counts;
+        p += strspn(p, " ");
+        if (!*p) return true;
+        if (*p++ != ',') return false;
+    }
+    return false;
+}
+
+static int check_lens_drive(struct bench *b, struct err *why)
+{
+    static const char *const OF_OTHERS[] = {"axis.link",
+                                            "axis.baud",
+                                            "axis.world",
+                                            "axis.lead_mm",
+                                            "axis.steps_per_rev",
+                                            "axis.microsteps",
+                                            "axis.marks_per_turn",
+                                            "axis.parts_per_mark",
+                                            "axis.clearance_mm",
+                                            "axis.backlash_um",
+                                            "axis.speed_mm_per_s",
+                                            "axis.start_mm_per_s",
+                                            "axis.avoid_mm_per_s",
+                                            "axis.ring_hz",
+                                            "axis.ring_zeta",
+                                            "axis.ring_uncertainty",
+                                            NULL};
+    struct axis_spec *a = &b->axis;
+    int rc = none_of(b, OF_OTHERS, "a rail or a knob", why);
+    if (!rc)
+        rc = needs(b, "axis.kind", "axis.um_per_count",
+                   "how far the plane of focus goes with the smallest step of the lens, in micrometres", why);
+    if (rc) return rc;
+    if (strcmp(b->camera.kind, "tethered") != 0 && strcmp(b->camera.kind, "simulated") != 0)
+        return fail(
+            why, E_INPUT,
+            "%s:%d: axis.kind lens needs a camera that drives its lens; write camera.kind tethered, or "
+            "another axis",
+            b->path, (int)origin_line(&b->origins, "axis.kind"));
+    if (a->sizes[0] && !read_sizes(a))
+        return fail(why, E_INPUT,
+                    "%s:%d: axis.size_counts: %s does not say how many of the smallest step a larger one is "
+                    "worth; write one or two whole numbers that grow, as 6, 30",
+                    b->path, (int)origin_line(&b->origins, "axis.size_counts"), a->sizes);
+    a->steps_per_rev = a->microsteps = 1;
+    a->backlash_nm = a->backlash_counts * a->lead_nm;
+    return E_OK;
+}
+
 static int check_hand(const struct bench *b, struct err *why)
 {
     static const char *const OF_A_RAIL[] = {"axis.link",
@@ -160,6 +224,15 @@ static int check_camera(const struct bench *b, struct err *why)
     if (rc) return rc;
     if (!b->camera.by_others) return none_of(b, OF_A_FOLDER, "a camera of kind folder", why);
     return needs(b, "camera.kind", "camera.folder", "the folder into which the frames come", why);
+}
+
+/* Travel of a turn: of rails and knobs alike. */
+static int check_lead(const struct bench *b, struct err *why)
+{
+    static const char *const OF_A_LENS[] = {"axis.um_per_count", "axis.backlash_counts", "axis.range_counts",
+                                            "axis.size_counts",  "axis.rest_ms",         NULL};
+    int rc = none_of(b, OF_A_LENS, "a lens", why);
+    return rc ? rc : needs(b, "axis", "axis.lead_mm", "a number from 0.01 to 100", why);
 }
 
 static int check_rail(const struct bench *b, struct err *why)
@@ -200,13 +273,16 @@ static int finish(struct bench *b, struct err *why)
     if (!b->axis.kind[0]) snprintf(b->axis.kind, sizeof b->axis.kind, "rail");
     b->axis.by_hand = !strcmp(b->axis.kind, "hand");
     b->camera.by_others = !strcmp(b->camera.kind, "folder");
-    int rc = b->axis.by_hand ? check_hand(b, why) : check_rail(b, why);
+    b->axis.by_lens = !strcmp(b->axis.kind, "lens");
+    int rc = b->axis.by_lens ? check_lens_drive(b, why) : check_lead(b, why);
+    if (!rc && !b->axis.by_lens) rc = b->axis.by_hand ? check_hand(b, why) : check_rail(b, why);
     if (!rc) rc = check_ring(b, why);
     if (!rc) rc = check_camera(b, why);
     if (!rc) rc = check_lens(b, why);
     if (rc) return rc;
     if (b->axis.by_hand && !b->axis.microsteps) b->axis.microsteps = PARTS_PER_MARK;
-    if (!b->axis.by_hand && !b->axis.link[0]) snprintf(b->axis.link, sizeof b->axis.link, "simulated");
+    if (!b->axis.by_hand && !b->axis.by_lens && !b->axis.link[0])
+        snprintf(b->axis.link, sizeof b->axis.link, "simulated");
     return E_OK;
 }
 

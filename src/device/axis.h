@@ -17,6 +17,7 @@ enum axis_cap {
     AXIS_LIMITS = 1 << 2,
     AXIS_SHAPES = 1 << 3,           /* takes a shape and moves by it */
     AXIS_WAITS_FOR_PERSON = 1 << 4, /* a move takes as long as a person does */
+    AXIS_BY_PICTURE = 1 << 5,       /* counts only; where it stands after a loss is to be found by picture */
 };
 
 enum axis_phase { AXIS_STARTING, AXIS_REST, AXIS_MOVING, AXIS_FINDING, AXIS_STOPPED, AXIS_ALARM, AXIS_GONE };

@@ -4,6 +4,7 @@
 #include <string.h>
 
 #include "device/axis_hand.h"
+#include "device/axis_lens.h"
 #include "device/axis_rail.h"
 #include "device/camera_folder.h"
 #include "device/camera_gphoto.h"
@@ -103,6 +104,15 @@ static int open_axis_hand(struct backend_env *env, struct axis **out, struct err
     return axis_hand_open(env->sched, &opts, out, why);
 }
 
+static int open_axis_lens(struct backend_env *env, struct axis **out, struct err *why)
+{
+    const struct axis_spec *a = &env->bench->axis;
+    if (!env->camera) return fail(why, E_STATE, "lens: no camera to drive it by");
+    const struct axis_lens_opts opts = {
+        .camera = env->camera, .worth = {1, a->size_counts[0], a->size_counts[1]}, .rest_us = a->rest_us};
+    return axis_lens_open(env->sched, &opts, out, why);
+}
+
 static const struct camera_backend cameras[] = {
     {"simulated", true, open_camera_sim},
     {"folder", false, open_camera_folder},
@@ -112,6 +122,7 @@ static const struct camera_backend cameras[] = {
 static const struct axis_backend axes[] = {
     {"rail", open_axis_rail},
     {"hand", open_axis_hand},
+    {"lens", open_axis_lens},
 };
 
 #define COUNT(rows) (sizeof(rows) / sizeof *(rows))

@@ -20,6 +20,7 @@ struct backend_env {
     struct sched *sched;
     const struct bench *bench;
     const struct camera_sim_opts *camera_sim; /* NULL: no world here */
+    struct camera *camera;                    /* opened, whose lens is an axis; NULL: none */
     struct native_rail *controller;           /* of the simulated link; NULL: no world here */
     int64_t link_latency_us;                  /* of the simulated link; 0 its default, negative none */
     /* Tests: puts something around the link just opened; takes it, and gives back what stands for it; NULL:

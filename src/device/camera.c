@@ -127,6 +127,26 @@ int camera_again(struct camera *c, struct err *why)
     return rc;
 }
 
+int camera_lens(struct camera *c, struct lens_kind *out, struct err *why)
+{
+    *out = (struct lens_kind){0};
+    int rc = check_there(c, why);
+    if (!rc && c->ops->lens) rc = c->ops->lens(c, out, why);
+    if (rc || out->order_most > 0) return rc;
+    return fail(why, E_UNSUPPORTED, "%s: its lens cannot be driven; use a rail, or turn it by hand",
+                c->ops->name);
+}
+
+int camera_drive(struct camera *c, int32_t order, struct err *why)
+{
+    int rc = check_there(c, why);
+    if (rc) return rc;
+    if (!c->ops->drive) return fail(why, E_UNSUPPORTED, "%s: its lens cannot be driven", c->ops->name);
+    if (c->exposing && !(c->ops->caps & CAMERA_SAYS_EXPOSED))
+        return fail(why, E_STATE, "%s: its lens is to stand still while it exposes; wait", c->ops->name);
+    return c->ops->drive(c, order, why);
+}
+
 void camera_close(struct camera *c)
 {
     if (c) c->ops->close(c);

@@ -20,6 +20,7 @@
 
 #include "base/err.h"
 #include "base/sched.h"
+#include "staddle/lens.h"
 #include "staddle/stack.h"
 
 #define CAMERA_TOKEN_OWN_BITS 44 /* of a token: which exposure of its stack; above them: which stack */
@@ -80,6 +81,13 @@ struct camera_memory {
     int64_t object_bytes;
 };
 
+/* What came of an order to the lens. */
+struct lens_answer {
+    enum lens_result result;
+    int64_t took_us; /* the call that moved it */
+    struct err why;  /* not MOVED, LATE */
+};
+
 struct camera;
 
 struct camera_ops {
@@ -110,6 +118,10 @@ struct camera_ops {
     /* Looks once whether a camera that is gone, or hangs, is there again; E_IO or E_TIMEOUT: not yet. NULL:
      * cannot. */
     int (*again)(struct camera *, struct err *);
+    /* Its lens's motor; both NULL: it has none that could be driven. Not while a trigger waits for COMPLETE
+     * or FAILED. drive starts one order, and one at a time; `driven` brings what came of it. */
+    int (*lens)(struct camera *, struct lens_kind *out, struct err *);
+    int (*drive)(struct camera *, int32_t order, struct err *);
 };
 
 /* A backend starts with this. `notice` is called, on the owner's thread, when next_event has something. */
@@ -117,6 +129,10 @@ struct camera {
     const struct camera_ops *ops;
     sched_fn *notice;
     void *notice_arg;
+    /* Of the lens's axis: on the owner's thread, once for each order; LENS_LOST also without one, when the
+     * camera was lost sight of. */
+    void (*driven)(void *arg, const struct lens_answer *);
+    void *driven_arg;
     /* kept by the wrappers below */
     bool armed, exposing, transferring, gone;
     uint64_t last_token;
@@ -140,6 +156,8 @@ int camera_held(struct camera *, uint64_t token, struct camera_object *out, int3
 int camera_preview(struct camera *, uint8_t **jpeg_out, int64_t *bytes_out, struct err *);
 void camera_remind(struct camera *, uint64_t token, const struct camera_memory *);
 int camera_again(struct camera *, struct err *);
+int camera_lens(struct camera *, struct lens_kind *out, struct err *); /* E_UNSUPPORTED: no motor */
+int camera_drive(struct camera *, int32_t order, struct err *);
 void camera_close(struct camera *); /* NULL is fine */
 
 #endif

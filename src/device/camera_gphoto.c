@@ -40,6 +40,8 @@ struct camera_gphoto {
     uint64_t exposing, fetching; /* tokens; 0: none */
     struct camera_object wanted; /* by the transfer */
     sched_id watchdog;
+    bool driving;
+    sched_id lens_watchdog;
     char **known; /* paths on the card that belong to no exposure of ours, or to a past one */
     size_t known_count, known_room;
     uint64_t recounted; /* the token whose files these are */
@@ -71,12 +73,41 @@ static void rest(struct camera_gphoto *c)
     c->watchdog = 0;
 }
 
+/* ---- the lens */
+
+static void lens_rests(struct camera_gphoto *c)
+{
+    if (c->lens_watchdog) sched_cancel(c->opts.sched, c->lens_watchdog);
+    c->lens_watchdog = 0;
+    c->driving = false;
+}
+
+/* It may have moved, and a camera that was switched off may have put its lens elsewhere. */
+static void lens_lost(struct camera_gphoto *c, const struct err *why)
+{
+    const struct lens_answer a = {.result = LENS_LOST, .why = *why};
+    lens_rests(c);
+    if (c->base.driven) c->base.driven(c->base.driven_arg, &a);
+}
+
+static void hear_driven(struct camera_gphoto *c, const json_t *m)
+{
+    struct lens_answer a = {.result = (enum lens_result)camera_whole(m, "result"),
+                            .took_us = camera_whole(m, "took_us")};
+    const enum errc code = (enum errc)camera_whole(m, "code");
+    if (!c->driving) return;
+    lens_rests(c);
+    if (code) err_say(&a.why, code, "%s", camera_text(m, "text"));
+    if (c->base.driven) c->base.driven(c->base.driven_arg, &a);
+}
+
 static void push_gone(struct camera_gphoto *c, const struct err *why)
 {
     const uint64_t token = c->exposing ? c->exposing : c->fetching;
     rest(c);
     c->gone = true;
     c->exposing = c->fetching = 0;
+    lens_lost(c, why);
     push(c, &(struct camera_event){.kind = CAMERA_GONE, .token = token, .why = *why});
 }
 
@@ -239,6 +270,9 @@ static void hear(struct camera_gphoto *c, struct camera_message *m)
     const char *event = camera_text(m->body, "event");
     const uint64_t token = (uint64_t)camera_whole(m->body, "token");
     const bool exposing = token && token == c->exposing;
+    if (!strcmp(camera_text(m->body, "re"), "drive")) hear_driven(c, m->body);
+    if (!strcmp(event, "lost"))
+        lens_lost(c, &(struct err){E_IO, "lens: the camera was out of sight, and may have moved it"});
     if (!strcmp(event, "fetched") && token && token == c->fetching) hear_fetched(c, m);
     if (!strcmp(event, "object") && exposing) hear_object(c, m->body);
     if (!strcmp(event, "complete") && exposing) hear_complete(c);
@@ -340,6 +374,7 @@ static int replace(struct camera_gphoto *c, const struct err *reason, struct err
         return fail(why, rc, "%s", inner.text);
     }
     if (c->fetching) push_unfetched(c, reason);
+    lens_lost(c, reason);
     return E_OK;
 }
 
@@ -356,6 +391,13 @@ static void watch(struct camera_gphoto *c, int64_t for_us)
 {
     rest(c);
     c->watchdog = sched_at(c->opts.sched, sched_now_us(c->opts.sched) + for_us, on_silence, c);
+}
+
+static void on_lens_silence(void *arg)
+{
+    struct camera_gphoto *c = arg;
+    c->lens_watchdog = 0;
+    on_silence(c);
 }
 
 static void on_readable(void *arg)
@@ -420,6 +462,7 @@ static int gphoto_arm(struct camera *camera, struct err *why)
 static int gphoto_trigger(struct camera *camera, uint64_t token, struct err *why)
 {
     struct camera_gphoto *c = (struct camera_gphoto *)camera;
+    if (c->driving) return fail(why, E_STATE, "camera: not while its lens moves");
     int rc = camera_wire_send(&c->wire, json_pack("{s:s, s:I}", "do", "trigger", "token", (json_int_t)token),
                               NULL, 0, why);
     if (rc) return rc;
@@ -528,10 +571,38 @@ static int gphoto_preview(struct camera *camera, uint8_t **jpeg_out, int64_t *by
     return E_OK;
 }
 
+static int gphoto_lens(struct camera *camera, struct lens_kind *out, struct err *why)
+{
+    struct camera_gphoto *c = (struct camera_gphoto *)camera;
+    struct camera_message m = {0};
+    int rc = ask(c, json_pack("{s:s}", "do", "lens"), ANSWER_US, &m, why);
+    if (rc) return rc;
+    out->order_most = (int32_t)camera_whole(m.body, "order_most");
+    out->sizes = (int32_t)camera_whole(m.body, "sizes");
+    camera_message_clear(&m);
+    return E_OK;
+}
+
+/* Behind a transfer that is under way it waits its turn. */
+static int gphoto_drive(struct camera *camera, int32_t order, struct err *why)
+{
+    struct camera_gphoto *c = (struct camera_gphoto *)camera;
+    if (c->driving || c->exposing) return fail(why, E_STATE, "camera: it is busy; wait");
+    int rc =
+        camera_wire_send(&c->wire, json_pack("{s:s, s:i}", "do", "drive", "order", (int)order), NULL, 0, why);
+    if (rc) return rc;
+    c->driving = true;
+    c->lens_watchdog = sched_at(
+        c->opts.sched, sched_now_us(c->opts.sched) + c->opts.silence_us + (c->fetching ? FETCH_US : 0),
+        on_lens_silence, c);
+    return E_OK;
+}
+
 static int gphoto_again(struct camera *camera, struct err *why)
 {
     struct camera_gphoto *c = (struct camera_gphoto *)camera;
     rest(c);
+    lens_rests(c);
     end_program(c);
     c->exposing = c->fetching = 0;
     c->restarts = 0;
@@ -556,6 +627,7 @@ static void gphoto_close(struct camera *camera)
 {
     struct camera_gphoto *c = (struct camera_gphoto *)camera;
     rest(c);
+    lens_rests(c);
     let_go(c);
     for (; c->event_count; c->event_count--, c->event_first = (c->event_first + 1) % EVENTS_MOST)
         mem_free(c->events[c->event_first].bytes);
@@ -576,7 +648,9 @@ static const struct camera_ops ops = {.name = "camera",
                                       .preview = gphoto_preview,
                                       .close = gphoto_close,
                                       .held = gphoto_held,
-                                      .again = gphoto_again};
+                                      .again = gphoto_again,
+                                      .lens = gphoto_lens,
+                                      .drive = gphoto_drive};
 
 /* Beside this program while it is built, in libexec once it is installed. */
 static int find_program(char out[PATH_ROOM], struct err *why)

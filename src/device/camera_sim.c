@@ -34,7 +34,9 @@ struct camera_sim {
     struct held held[HELD_MOST];
     struct held *exposing, *transferring;
     int64_t open_us;
-    sched_id next_call, transfer_call;
+    sched_id next_call, transfer_call, lens_call;
+    int64_t lens_counts; /* where the lens stands, from where it stood at first */
+    int32_t lens_order;
     int32_t triggers, transfers;
     int64_t epoch;
     bool unplugged, hung, loses;
@@ -318,6 +320,13 @@ static void forget_events(struct camera_sim *c)
         mem_free(c->events[c->event_first].bytes);
 }
 
+/* A move under way goes on, and nobody hears of its end. */
+static void lens_lost(struct camera_sim *c, const struct err *why)
+{
+    const struct lens_answer lost = {.result = LENS_LOST, .why = *why};
+    if (c->base.driven) c->base.driven(c->base.driven_arg, &lost);
+}
+
 static int sim_again(struct camera *camera, struct err *why)
 {
     struct camera_sim *c = (struct camera_sim *)camera;
@@ -339,6 +348,7 @@ void camera_sim_unplug(struct camera *camera, int64_t back_at_us)
     forget_events(c);
     c->unplugged = true;
     c->back_at_us = back_at_us;
+    lens_lost(c, &ev.why);
     push(c, &ev);
 }
 
@@ -354,9 +364,71 @@ void camera_sim_lose(struct camera *camera)
     ((struct camera_sim *)camera)->loses = true;
 }
 
+/* ---- the lens */
+
+#define LENS_START_US   20000 /* of each order: orders go over the link one by one */
+#define LENS_US_A_COUNT 500
+#define LENS_MOST       32767
+
+static int sim_lens(struct camera *camera, struct lens_kind *out, struct err *why)
+{
+    struct camera_sim *c = (struct camera_sim *)camera;
+    int rc = hears(c, why);
+    if (!rc && c->opts.lens_nm_num) out->order_most = LENS_MOST;
+    return rc;
+}
+
+static int64_t lens_nm(const struct camera_sim *c)
+{
+    return c->opts.lens_at_nm + c->lens_counts * c->opts.lens_nm_num / c->opts.lens_nm_den;
+}
+
+static void on_lens(void *arg)
+{
+    struct camera_sim *c = arg;
+    const struct lens_answer moved = {.result = LENS_MOVED};
+    c->lens_call = 0;
+    c->lens_counts += c->lens_order;
+    world_place(c->opts.world, lens_nm(c));
+    if (c->base.driven && !c->unplugged && !c->hung) c->base.driven(c->base.driven_arg, &moved);
+}
+
+static int sim_drive(struct camera *camera, int32_t order, struct err *why)
+{
+    struct camera_sim *c = (struct camera_sim *)camera;
+    const int64_t length = order < 0 ? -(int64_t)order : order;
+    int rc = hears(c, why);
+    if (rc) return rc;
+    if (c->lens_call || !c->opts.lens_nm_num) return fail(why, E_STATE, "%s: busy; wait", c->base.ops->name);
+    c->lens_order = order;
+    c->lens_call = sched_at(
+        c->opts.sched, sched_now_us(c->opts.sched) + LENS_START_US + LENS_US_A_COUNT * length, on_lens, c);
+    return c->lens_call ? E_OK : fail(why, E_NOMEM, "%s: no memory for a call", c->base.ops->name);
+}
+
+/* What is seen now: nothing is exposed, and nothing of it is kept. */
+static int sim_preview(struct camera *camera, uint8_t **jpeg_out, int64_t *bytes_out, struct err *why)
+{
+    struct camera_sim *c = (struct camera_sim *)camera;
+    const int64_t now_us = sched_now_us(c->opts.sched);
+    const struct shot seen = {.noise_seed = c->opts.seed,
+                              .open_us = now_us,
+                              .shut_us = now_us,
+                              .wall_us = sched_wall_us(c->opts.sched),
+                              .light = 1,
+                              .samples = 1,
+                              .focus_nm = {world_carriage_nm(c->opts.world)}};
+    size_t count = 0;
+    int rc = hears(c, why);
+    if (!rc) rc = world_render(c->opts.world, &seen, c->opts.render_threads, jpeg_out, &count, why);
+    if (!rc) *bytes_out = (int64_t)count;
+    return rc;
+}
+
 static void sim_close(struct camera *camera)
 {
     struct camera_sim *c = (struct camera_sim *)camera;
+    if (c->lens_call) sched_cancel(c->opts.sched, c->lens_call);
     if (c->next_call) sched_cancel(c->opts.sched, c->next_call);
     if (c->transfer_call) sched_cancel(c->opts.sched, c->transfer_call);
     pool_free(c->darkroom);
@@ -368,10 +440,10 @@ static void sim_close(struct camera *camera)
 
 #define SIM_OPS(says)                                                                                        \
     {                                                                                                        \
-        .name = "simulated camera", .caps = CAMERA_RECOUNTS | (says), .describe = sim_describe,              \
-        .set = sim_set, .arm = sim_arm, .trigger = sim_trigger, .next_event = sim_next_event,                \
-        .fetch = sim_fetch, .recount = sim_recount, .close = sim_close, .held = sim_held,                    \
-        .again = sim_again,                                                                                  \
+        .name = "simulated camera", .caps = CAMERA_RECOUNTS | CAMERA_PREVIEWS | (says),                      \
+        .describe = sim_describe, .set = sim_set, .arm = sim_arm, .trigger = sim_trigger,                    \
+        .next_event = sim_next_event, .fetch = sim_fetch, .recount = sim_recount, .close = sim_close,        \
+        .held = sim_held, .again = sim_again, .lens = sim_lens, .drive = sim_drive, .preview = sim_preview,  \
     }
 
 static const struct camera_ops ops_loud = SIM_OPS(CAMERA_SAYS_EXPOSED);
@@ -394,6 +466,7 @@ int camera_sim_open(const struct camera_sim_opts *opts, struct camera **out, str
         mem_free(c);
         return why ? why->code : E_NOMEM;
     }
+    if (opts->lens_nm_num) world_place(opts->world, opts->lens_at_nm);
     *out = &c->base;
     return E_OK;
 }

@@ -36,6 +36,9 @@ struct camera_sim_opts {
     double f_number, iso;    /* for the record in the file until set() says otherwise; 0: not told */
     int64_t focal_length_nm;
     struct camera_sim_faults faults;
+    /* a lens with a motor that moves the world's plane of focus; num 0: none */
+    int64_t lens_nm_num, lens_nm_den; /* nanometres a count */
+    int64_t lens_at_nm;               /* where it stands at first */
 };
 
 /* Tests: what befalls it now. Unplugged, the body goes on by itself: what it exposes stays on its card, and

@@ -6,10 +6,13 @@
  *   {"do": "list"}                                      -> {"re": "list", "code", "text", "files": [PATH...]}
  *   {"do": "size", "path"}                              -> {"re": "size", "code", "text", "bytes"}
  *   {"do": "preview"}                                   -> {"re": "preview", "code", "text", "payload"}
- *   {"do": "drive", "counts"}                           -> {"re": "drive", "code", "text"}
+ *   {"do": "lens"}                                      -> {"re": "lens", "code", "text", "order_most",
+ * "sizes"}
+ *   {"do": "drive", "order"}               -> {"re": "drive", "code", "text", "result", "took_us"} (lens.h)
  *   {"do": "trigger", "token"}  -> {"event": "object", "token", "path", "bytes"}..., {"event": "complete",
  * "token"} or {"event": "failed", "token", "code", "text"}
  *   {"do": "fetch", "token", "path"}     -> {"event": "fetched", "token", "path", "code", "text", "payload"}
+ *   {"event": "lost"}                      any time: the link went down, and is up again
  *   {"do": "close"}                                     the program ends
  *
  * Either end closing its socket ends the talk. `code` is an enum errc. */

@@ -16,6 +16,7 @@
 #include "staddle/wire.h"
 
 #define TAKE_UP_NM      100000 /* where the bench gives no backlash: more than most screws have (guess) */
+#define TAKE_UP_COUNTS  20     /* of a lens whose play was not measured (guess) */
 #define NA_PARAXIAL     0.2    /* beyond, sine and tangent part by more than 2 % */
 #define COUNTS_MOST     (WIRE_FURTHEST / 2) /* room on either side for finding the end switch */
 #define BUDGET_LEAST_NM 10
@@ -148,7 +149,7 @@ static int choose_inner(const struct plan *p, const struct job *j, int32_t *inne
     return E_OK;
 }
 
-static int lay_slices(struct plan *p, const struct job *j, bool by_hand, struct err *why)
+static int lay_slices(struct plan *p, const struct job *j, bool fixed_counts, struct err *why)
 {
     int32_t inner = 0;
     int rc = choose_inner(p, j, &inner, why);
@@ -166,7 +167,7 @@ static int lay_slices(struct plan *p, const struct job *j, bool by_hand, struct 
     if (!rc) return E_OK;
     return fail(why, E_INPUT, "%s:%d: at a spacing of %.4g um %s; space wider%s",
                 JOB_AT(j, spacing_keys[p->spacing_by]), um_from_nm(p->spacing_nm), inner_why.text,
-                by_hand ? "" : ", or set finer microsteps");
+                fixed_counts ? "" : ", or set finer microsteps");
 }
 
 /* --- travel --- */
@@ -174,10 +175,25 @@ static int lay_slices(struct plan *p, const struct job *j, bool by_hand, struct 
 /* Twice the backlash, so that the guess may be half too small; a whole count up. */
 static int64_t take_up_nm(const struct bench *b, const struct plan *p)
 {
-    if (b->axis.by_hand && b->axis.backlash_nm == 0 && origin_line(&b->origins, "axis.backlash_um")) return 0;
-    const int64_t wanted = b->axis.backlash_nm ? 2 * b->axis.backlash_nm : TAKE_UP_NM;
+    const char *key = b->axis.by_lens ? "axis.backlash_counts" : "axis.backlash_um";
+    const bool none = (b->axis.by_hand || b->axis.by_lens) && b->axis.backlash_nm == 0;
+    if (none && origin_line(&b->origins, key)) return 0;
+    const int64_t unknown = b->axis.by_lens ? TAKE_UP_COUNTS * b->axis.lead_nm : TAKE_UP_NM;
+    const int64_t wanted = b->axis.backlash_nm ? 2 * b->axis.backlash_nm : unknown;
     return slices_nm_of(slices_counts_of(wanted, p->nm_per_count_num, p->nm_per_count_den) + 1,
                         p->nm_per_count_num, p->nm_per_count_den);
+}
+
+/* Where in its range the lens stands at first nobody knows; more than all of it cannot be. */
+static int check_range(const struct bench *b, const struct plan *p, struct err *why)
+{
+    const int64_t counts = slices_counts_of(p->travel.last_nm - p->travel.first_nm + p->travel.take_up_nm,
+                                            p->nm_per_count_num, p->nm_per_count_den);
+    if (!b->axis.range_counts || counts <= b->axis.range_counts) return E_OK;
+    return fail(why, E_INPUT,
+                "%s:%d: the stack takes %lld counts of the lens, and from stop to stop it has %d; shoot less "
+                "depth, or use a rail",
+                BENCH_AT(b, "axis.range_counts"), (long long)counts, (int)b->axis.range_counts);
 }
 
 static int fill_travel(const struct bench *b, struct plan *p, struct err *why)
@@ -192,7 +208,9 @@ static int fill_travel(const struct bench *b, struct plan *p, struct err *why)
             why, E_INPUT,
             "%s:%d: from %.6g to %.6g mm is more than the axis can count in moves of %.3g um; set coarser "
             "microsteps, or measure positions from nearer by",
-            BENCH_AT(b, b->axis.by_hand ? "axis.parts_per_mark" : "axis.microsteps"),
+            BENCH_AT(b, b->axis.by_lens   ? "axis.um_per_count"
+                        : b->axis.by_hand ? "axis.parts_per_mark"
+                                          : "axis.microsteps"),
             mm_from_nm(p->travel.first_nm), mm_from_nm(p->travel.last_nm),
             (double)p->nm_per_count_num / (double)p->nm_per_count_den / NM_PER_UM);
     if (b->axis.clearance_nm && p->travel.toward_subject_nm > b->axis.clearance_nm)
@@ -202,7 +220,7 @@ static int fill_travel(const struct bench *b, struct plan *p, struct err *why)
             "subject; shoot less depth, or make room and raise clearance_mm",
             BENCH_AT(b, "axis.clearance_mm"), mm_from_nm(p->travel.toward_subject_nm),
             mm_from_nm(b->axis.clearance_nm));
-    return E_OK;
+    return check_range(b, p, why);
 }
 
 static void fill_view(struct plan *p)
@@ -269,7 +287,7 @@ static int say_lens(const struct bench *b, const struct plan *p, struct finding_
 static int say_axis(const struct bench *b, const struct plan *p, struct finding_list *list, struct err *why)
 {
     int rc = E_OK;
-    if (!b->axis.clearance_nm)
+    if (!b->axis.clearance_nm && !b->axis.by_lens)
         rc = finding_add(list,
                          (struct finding_about){
                              .code = "clearance-unknown",
@@ -280,7 +298,7 @@ static int say_axis(const struct bench *b, const struct plan *p, struct finding_
                          mm_from_nm(p->travel.toward_subject_nm));
     const struct timeline_motion m = timeline_motion(b);
     const int64_t speed_nm_per_s = slices_nm_of(m.speed_counts_per_s + 1, m.num, m.den);
-    if (!rc && !b->axis.by_hand && b->axis.speed_nm_per_s > speed_nm_per_s)
+    if (!rc && !b->axis.by_hand && !b->axis.by_lens && b->axis.speed_nm_per_s > speed_nm_per_s)
         rc = finding_add(list,
                          (struct finding_about){.code = "speed-limited",
                                                 .advice = "set coarser microsteps to go "
@@ -293,8 +311,9 @@ static int say_axis(const struct bench *b, const struct plan *p, struct finding_
         rc = finding_add(
             list,
             (struct finding_about){.code = "coarse-axis",
-                                   .advice = b->axis.by_hand ? "space wider, or by whole marks"
-                                                             : "set finer microsteps, or space wider"},
+                                   .advice = b->axis.by_hand   ? "space wider, or by whole marks"
+                                             : b->axis.by_lens ? "space wider, or use a rail"
+                                                               : "set finer microsteps, or space wider"},
             why, "a slice is only %lld of the axis's smallest moves apart: the spacing is uneven",
             (long long)counts);
     return rc;
@@ -362,8 +381,8 @@ static int check_light(const struct bench *b, const struct job *j, struct err *w
 
 static int check_given(const struct bench *b, const struct job *j, struct err *why)
 {
-    if (b->axis.kind[0] && strcmp(b->axis.kind, "rail") != 0 && !b->axis.by_hand)
-        return fail(why, E_UNSUPPORTED, "%s:%d: axis.kind: %.20s is not known; write rail or hand",
+    if (b->axis.kind[0] && strcmp(b->axis.kind, "rail") != 0 && !b->axis.by_hand && !b->axis.by_lens)
+        return fail(why, E_UNSUPPORTED, "%s:%d: axis.kind: %.20s is not known; write rail, hand or lens",
                     BENCH_AT(b, "axis.kind"), b->axis.kind);
     if (j->depth_kind == DEPTH_NONE && (j->near_mark.at[0] || j->far_mark.at[0]))
         return fail(why, E_INPUT, "%s:1: only the %s end is marked; mark the %s end, too", j->path,
@@ -391,7 +410,7 @@ static int fill(const struct bench *b, const struct job *j, struct plan *p, stru
     slices_count_length(&b->axis, &p->nm_per_count_num, &p->nm_per_count_den);
     p->spacing_by = spacing_kind(j);
     p->wanted_spacing_nm = wanted_nm(p, j);
-    if ((rc = lay_slices(p, j, b->axis.by_hand, why))) return rc;
+    if ((rc = lay_slices(p, j, b->axis.by_hand || b->axis.by_lens, why))) return rc;
     p->optics.contrast_midway = spacing_contrast_midway(&p->optics, um_from_nm(p->spacing_nm));
     p->optics.overlap = 1 - um_from_nm(p->spacing_nm) / p->optics.dof_um;
     if ((rc = fill_travel(b, p, why))) return rc;

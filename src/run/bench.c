@@ -31,6 +31,7 @@ struct stage {
     int64_t num, den;           /* nanometres a count */
     const struct person *given; /* the person at this bench; NULL: nobody */
     struct person person;       /* between that one and the devices: moves the world along */
+    struct camera *lens_camera; /* opened for its lens alone: the rig has none */
     struct axis *knob;          /* that a played person is turning */
     sched_id turning;
 };
@@ -95,6 +96,7 @@ static int build_world(struct rig *r, const struct rig_opts *o, struct err *why)
     r->stage->switch_counts = counts_from_nm(p, p->travel.first_nm - p->travel.take_up_nm - SPARE_NM);
     int64_t near_switch_nm = slices_nm_of(r->stage->switch_counts, p->nm_per_count_num, p->nm_per_count_den);
     world_set_travel(r->world, near_switch_nm, p->travel.last_nm + SPARE_NM);
+    if (r->stage->bench.axis.by_lens) return E_OK; /* the camera moves it */
     world_place(r->world, near_switch_nm + PARKED_NM);
     return E_OK;
 }
@@ -155,6 +157,7 @@ static int build_mover(struct rig *r, const struct rig_opts *o, struct err *why)
 {
     struct stage *s = r->stage;
     if (s->bench.axis.by_hand) return E_OK; /* the person does */
+    if (s->bench.axis.by_lens) return E_OK; /* the camera does */
     if (strcmp(s->bench.axis.link, "simulated") != 0) {
         const struct world_port_user user = world_port_of(r->world);
         if (s->bench.axis.world[0])
@@ -176,7 +179,7 @@ static bool needs_world(const struct rig_opts *o)
 {
     const struct bench *b = o->bench;
     if (o->virtual_clock || !strcmp(b->axis.link, "simulated") || b->axis.world[0]) return true;
-    return !o->no_camera && !strcmp(b->camera.kind, "simulated");
+    return (!o->no_camera || b->axis.by_lens) && !strcmp(b->camera.kind, "simulated");
 }
 
 static int build_stage(struct rig *r, const struct rig_opts *o, struct err *why)
@@ -188,7 +191,8 @@ static int build_stage(struct rig *r, const struct rig_opts *o, struct err *why)
     place_person(r, o);
     if (!needs_world(o)) return E_OK;
     strcpy(s->bench.camera.kind, "simulated");
-    if (o->virtual_clock && !s->bench.axis.by_hand) strcpy(s->bench.axis.link, "simulated");
+    if (o->virtual_clock && !s->bench.axis.by_hand && !s->bench.axis.by_lens)
+        strcpy(s->bench.axis.link, "simulated");
     int rc = build_world(r, o, why);
     if (!rc) rc = build_mover(r, o, why);
     if (rc) return rc;
@@ -203,6 +207,11 @@ static int build_stage(struct rig *r, const struct rig_opts *o, struct err *why)
                                          .transfer_us = o->times.transfer_us,
                                          .focal_length_nm = lens->focal_length_nm,
                                          .faults = o->faults};
+    if (s->bench.axis.by_lens) {
+        s->camera.lens_nm_num = s->num;
+        s->camera.lens_nm_den = s->den;
+        s->camera.lens_at_nm = o->plan->near_nm; /* as it was focused by eye */
+    }
     return E_OK;
 }
 
@@ -225,14 +234,18 @@ static int open_devices(struct rig *r, const struct rig_opts *o, const struct ca
                                 .person = &r->stage->person,
                                 .eyes = o->eyes,
                                 .take_up_counts = counts_from_nm(o->plan, o->plan->travel.take_up_nm)};
-    int rc = camera ? camera->open(env, &r->camera, why) : E_OK;
+    int rc = camera ? camera->open(env, &env->camera, why) : E_OK;
+    if (o->no_camera)
+        r->stage->lens_camera = env->camera;
+    else
+        r->camera = env->camera;
     env->asks_surely = r->camera != NULL;
     env->frame_answers = r->camera && camera_caps(r->camera) & CAMERA_OTHERS_FIRE;
     if (!rc) rc = axis->open(env, &r->axis, why);
     if (rc) return rc;
-    if (camera && o->wrap_camera) r->camera = o->wrap_camera(o->wrap_arg, r->camera);
+    if (r->camera && o->wrap_camera) r->camera = o->wrap_camera(o->wrap_arg, r->camera);
     if (o->wrap_axis) r->axis = o->wrap_axis(o->wrap_arg, r->axis);
-    if (camera) {
+    if (r->camera) {
         r->camera->notice = on_camera;
         r->camera->notice_arg = r;
     }
@@ -294,7 +307,7 @@ int bench_open(const struct rig_opts *o, struct rig **out, struct err *why)
     const struct camera_backend *camera = NULL;
     const struct axis_backend *axis;
     int rc = E_OK;
-    if (!o->no_camera)
+    if (!o->no_camera || o->bench->axis.by_lens)
         rc = backend_camera(o->virtual_clock && !o->eyes ? "simulated" : o->bench->camera.kind, &camera, why);
     if (!rc) rc = backend_axis(o->bench->axis.kind, &axis, why);
     if (rc) return rc;
@@ -323,6 +336,7 @@ void bench_close(struct rig *r)
     if (!r) return;
     if (r->axis) axis_close(r->axis);
     if (r->camera) camera_close(r->camera);
+    if (r->stage) camera_close(r->stage->lens_camera);
     pool_free(r->measurers);
     pool_free(r->disk);
     for (struct work *w = r->out, *next; w; w = next) {

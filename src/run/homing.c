@@ -28,9 +28,15 @@ static void set_limits(struct loop *l)
     if (axis_limits(l->rig->axis, lo, hi, &why)) loop_fault(l, &why);
 }
 
-/* An axis without a zero of its own: a person reads its scale, or it refuses to go anywhere. */
+/* An axis without a zero of its own: a person reads its scale, the picture tells, or it refuses to go
+ * anywhere. */
 static void begin_unhomed(struct loop *l)
 {
+    if ((l->rig->axis->ops->caps & AXIS_BY_PICTURE) && l->axis.known == AXIS_UNKNOWN) {
+        l->homing = HOMING_BY_PICTURE;
+        refind_begin(l);
+        return;
+    }
     l->home_counts = l->slots[0].target_counts;
     set_limits(l);
     l->engaged_counts = 0;
@@ -61,7 +67,7 @@ static void wake(struct loop *l)
     case RESUME_ASK_A_PERSON: /* loop_look_at_axis has said so */
         return;
     case RESUME_HOME:
-        take_doubt_over(l, false);
+        take_doubt_over(l, l->rig->axis->ops->caps & AXIS_BY_PICTURE); /* it moves by orders only */
         if (!(l->rig->axis->ops->caps & AXIS_HOMES)) {
             begin_unhomed(l);
             return;
@@ -81,11 +87,17 @@ void homing_step(struct loop *l)
     }
     if (l->homing == HOMING_WAKING) {
         wake(l);
-        return;
+        if (l->homing != HOMING_BY_PICTURE) return;
     }
     if (l->axis.phase != AXIS_REST) return;
     switch (l->homing) {
     case HOMING_WAKING:
+        return;
+    case HOMING_BY_PICTURE:
+        if (!refind_step(l) || l->axis.known == AXIS_UNKNOWN) return;
+        l->home_counts = l->slots[0].target_counts;
+        set_limits(l);
+        loop_enter(l, LANE_CHOOSING);
         return;
     case HOMING_FINDING:
         if (l->axis.known == AXIS_KNOWN) home_found(l);

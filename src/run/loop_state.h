@@ -6,6 +6,7 @@
 #include "image/measure.h"
 #include "run/loop.h"
 #include "run/outage.h"
+#include "run/refind.h"
 
 enum lane {
     LANE_HOMING,
@@ -18,7 +19,7 @@ enum lane {
     LANE_ENDING,
     LANE_OVER
 };
-enum homing { HOMING_WAKING, HOMING_FINDING, HOMING_PLACING };
+enum homing { HOMING_WAKING, HOMING_FINDING, HOMING_PLACING, HOMING_BY_PICTURE };
 
 /* One file of a frame, from the camera to the disk. Counted, because two threads read it at once; counts
  * change on the loop's thread only. Its bytes go as soon as both are done with them. */
@@ -109,6 +110,7 @@ struct loop {
     bool released;                    /* the axis was told to let its outputs go */
     bool shape_told, shaped;          /* the controller has the plan's shape; this leg goes by it */
     struct err woken_why;
+    struct refind refind;
     struct outage outages[OUTAGE_KINDS];
     struct work *parked;            /* wait for room on the disk, by next */
     int64_t slept_us, clock_set_us; /* of the scheduler, as of the last look */

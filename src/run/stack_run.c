@@ -129,6 +129,7 @@ void loop_free(struct loop *l)
     if (!l) return;
     take_free_all(l);
     outage_free(l);
+    refind_free(l);
     if (l->slots) neighbours_drop(l);
     compare_drop(l);
     findings_clear(&l->result.findings);

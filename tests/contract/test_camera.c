@@ -297,8 +297,33 @@ static void settings_are_checked(void **state)
     assert_int_equal(camera_set(s.camera, &(struct camera_settings){.exposure_us = 0}, &why), E_INPUT);
     assert_int_equal(camera_set(s.camera, &(struct camera_settings){.exposure_us = 1, .iso = NAN}, &why),
                      E_INPUT);
-    assert_int_equal(camera_preview(s.camera, NULL, NULL, &why), E_UNSUPPORTED);
     close_all(&s);
+}
+
+/* Between exposures, and it is none: the shutter stays shut. */
+static void the_live_picture_shows_what_the_lens_sees(void **state)
+{
+    (void)state;
+    for (size_t i = 0; i < ROWS; i++) {
+        struct subject s;
+        uint8_t *jpeg = NULL;
+        int64_t bytes = 0;
+        struct image_facts pic;
+        struct err why;
+        const struct shot *log;
+        open_world(&s);
+        open_row(&s, &rows[i]);
+        ready(&s);
+        if (camera_caps(s.camera) & CAMERA_PREVIEWS) {
+            if (camera_preview(s.camera, &jpeg, &bytes, &why)) fail_msg("%s", why.text);
+            assert_int_equal(image_read_facts("live", jpeg, (size_t)bytes, &pic, NULL), 0);
+            assert_int_equal(world_shots(s.world, &log), 0);
+            mem_free(jpeg);
+        } else {
+            assert_int_equal(camera_preview(s.camera, &jpeg, &bytes, &why), E_UNSUPPORTED);
+        }
+        close_all(&s);
+    }
 }
 
 static struct camera_event shoot(struct subject *s, uint64_t token)
@@ -474,6 +499,7 @@ int main(void)
         cmocka_unit_test(times_are_those_declared),
         cmocka_unit_test(one_thing_at_a_time),
         cmocka_unit_test(settings_are_checked),
+        cmocka_unit_test(the_live_picture_shows_what_the_lens_sees),
         cmocka_unit_test(the_same_token_gives_the_same_noise),
         cmocka_unit_test(a_shutter_that_stays_shut_fails_and_can_be_fired_again),
         cmocka_unit_test(a_lost_object_is_a_complete_without_one),

@@ -406,13 +406,15 @@ static uint16_t drive_lens(struct ptp_camera *c, uint32_t direction, uint32_t am
     if (ptp_lens_moves(c, now_us)) return PTP_DEVICE_BUSY;
     if (amount > 32767 || (direction != 1 && direction != 2)) return PTP_PARAMETER_NOT_SUPPORTED;
     const int32_t by = direction == 2 ? (int32_t)amount : -(int32_t)amount;
-    if (amount < SHORTEST_MOVE) return PTP_DRIVE_TOO_SHORT;
-    const bool all = ptp_lens_drive(c, by, now_us);
+    const bool all = amount < SHORTEST_MOVE || ptp_lens_drive(c, by, now_us);
+    c->drive_ended = amount < SHORTEST_MOVE         ? PTP_DRIVE_TOO_SHORT
+                     : !all && !f->silent_end_stops ? PTP_DRIVE_AT_END
+                                                    : PTP_OK;
     if (++c->move_asked == f->late_drive) {
         *fault = PTP_WIRE_LATE;
         return PTP_DEVICE_BUSY;
     }
-    return !all && !f->silent_end_stops ? PTP_DRIVE_AT_END : PTP_OK;
+    return PTP_OK;
 }
 
 static uint16_t live_view_picture(struct ptp_camera *c, struct ptp_out *o)
@@ -441,6 +443,15 @@ static void polled_events(struct ptp_camera *c, int64_t now_us, struct ptp_out *
     }
 }
 
+/* How the last move ended is told once, when it has. */
+static uint16_t device_ready(struct ptp_camera *c, int64_t now_us)
+{
+    if (ptp_lens_moves(c, now_us) || now_us < c->shutter_until_us) return PTP_DEVICE_BUSY;
+    const uint16_t ended = c->drive_ended ? c->drive_ended : PTP_OK;
+    c->drive_ended = PTP_OK;
+    return ended;
+}
+
 static bool ask_drive_family(struct ptp_camera *c, const struct ptp_request *q, int64_t now_us,
                              struct ptp_answer *a)
 {
@@ -451,7 +462,7 @@ static bool ask_drive_family(struct ptp_camera *c, const struct ptp_request *q, 
         a->code = PTP_OK;
         return true;
     case DEVICE_READY:
-        a->code = now_us < c->lens_busy_until_us || now_us < c->shutter_until_us ? PTP_DEVICE_BUSY : PTP_OK;
+        a->code = device_ready(c, now_us);
         return true;
     case START_LIVE_VIEW:
     case END_LIVE_VIEW:

@@ -102,8 +102,9 @@ struct ptp_event {
 struct ptp_camera {
     struct ptp_camera_opts opts;
     bool session, live_view;
-    int32_t lens_at;    /* of the glass: what a picture shows */
-    int32_t lens_slack; /* how far the motor may still go away from the camera before the glass follows */
+    int32_t lens_at;      /* of the glass: what a picture shows */
+    int32_t lens_slack;   /* how far the motor may still go away from the camera before the glass follows */
+    uint16_t drive_ended; /* how the range drive's last move did */
     int64_t lens_busy_until_us, shutter_until_us;
     struct ptp_object objects[PTP_OBJECTS_MOST];
     int32_t object_count;

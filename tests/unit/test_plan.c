@@ -359,7 +359,7 @@ static void what_cannot_be_shot_says_what_to_change(void **state)
         "b.yaml:1: from 1989.91 to 1993.49 mm is more than the axis can count in moves of 7.81e-05 um; set "
         "coarser microsteps, or measure positions from nearer by");
     snprintf(b.axis.kind, sizeof b.axis.kind, "sledge");
-    refused(&b, &j, E_UNSUPPORTED, "b.yaml:1: axis.kind: sledge is not known; write rail or hand");
+    refused(&b, &j, E_UNSUPPORTED, "b.yaml:1: axis.kind: sledge is not known; write rail, hand or lens");
 }
 
 static bool has(const struct finding_list *list, const char *code)

@@ -114,7 +114,10 @@ static void the_lens_moves_only_in_live_view_and_stops_at_its_end(void **state)
     ptp_camera_do(&c, &drive, 0, &a);
     assert_int_equal(a.code, PTP_OK);
     ptp_camera_do(&c, &drive, 1000000, &a);
-    assert_int_equal(a.code, PTP_DRIVE_AT_END);
+    assert_int_equal(a.code, PTP_OK);
+    assert_int_equal(ask(&c, 0x90C8, 0, NULL, 0, 1001000, &a), PTP_DEVICE_BUSY); /* 40 counts, 50 us each */
+    assert_int_equal(ask(&c, 0x90C8, 0, NULL, 0, 2000000, &a), PTP_DRIVE_AT_END);
+    assert_int_equal(ask(&c, 0x90C8, 0, NULL, 0, 2000000, &a), PTP_OK);
     assert_int_equal(c.lens_at, 100);
     assert_int_equal(c.move_count, 2);
     ptp_camera_clear(&c);

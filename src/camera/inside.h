@@ -1,0 +1,30 @@
+/* inside.h - what the parts of the camera program share: the library's camera, one widget of it, and how it
+ * fails. Only src/camera includes it. */
+#ifndef STADDLE_CAMERA_INSIDE_H
+#define STADDLE_CAMERA_INSIDE_H
+
+#include <gphoto2/gphoto2.h>
+
+#include "camera/body.h"
+
+struct body {
+    Camera *camera;
+    GPContext *context;
+    char port[BODY_TEXT_ROOM];
+    char said[200];      /* by the library, last */
+    int64_t exposure_us; /* what was set last */
+    double f_number, iso;
+    bool doubted;   /* something failed that may mean that the link went down */
+    int32_t losses; /* how often it had */
+};
+
+/* The library's names; gp_widget_free what get gives. The library says yes to names that the family knows
+ * nothing of, and gives no widget: that is GP_ERROR_BAD_PARAMETERS here. put sends always, also what it was.
+ */
+int body_get_widget(struct body *, const char *name, CameraWidget **out);
+int body_put_widget(struct body *, const char *name, CameraWidget *, const void *value);
+
+/* The library's error, as ours: what failed, why, and what to do. */
+int body_refused(struct body *, int gp, const char *what, struct err *);
+
+#endif
