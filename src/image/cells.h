@@ -32,9 +32,18 @@ int32_t cells_along(int32_t side_px, int32_t cell_px);
 int cells_measure(struct cells_space *, const char *name, const struct image *picture,
                   struct frame_measure *out, struct err *why);
 
-/* The picture last measured, at scale 1..3: sums of 4^scale pixels, (width >> scale) x (height >> scale) of
- * them. */
-const uint16_t *cells_plane(const struct cells_space *, int scale);
+/* The same row by row, from top to bottom, so that the picture need not be in memory: begin, every row, end.
+ * whole_from   the scale from which on all rows are kept for cells_plane; the smallest ones are in any case
+ * ends         NULL: no pixel of this row is clipped; looked false: nobody knows, and shares of clipped
+ * pixels are those of the other rows */
+int cells_begin(struct cells_space *, const char *name, int32_t width_px, int32_t height_px, int whole_from,
+                struct err *why);
+void cells_row(struct cells_space *, const uint8_t *luma, const uint8_t *ends, bool looked);
+int cells_end(struct cells_space *, struct frame_measure *out, struct err *why);
+
+/* The picture last measured, (width >> scale) x (height >> scale): bytes at scale 0, else uint16_t, sums of
+ * 4^scale pixels. NULL where its rows were not kept. */
+const void *cells_plane(const struct cells_space *, int scale);
 
 /* Variance of the Laplacian of a cell at a scale, code values squared; 0 when the cell holds no pixel there.
  */

@@ -43,12 +43,25 @@ static int make_room(struct image *io, size_t pixels, struct err *why)
     return E_OK;
 }
 
+bool sink_wants_luma(const struct sink *sink)
+{
+    return !sink->rgb;
+}
+
 int sink_begin(struct sink *sink, const char *name, int64_t width, int64_t height, struct err *why)
 {
     struct source any = {name, NULL, SIZE_MAX / 2};
     int rc = check_size(&any, width, height, 1, why);
     if (rc) return rc;
     const size_t pixels = (size_t)(width * height);
+    sink->width = (int32_t)width;
+    sink->height = (int32_t)height;
+    if (sink->rows) {
+        mem_free(sink->buffer);
+        sink->buffer = mem_new((size_t)width, 2, why);
+        return sink->buffer ? sink->rows->begin(sink->rows->arg, (int32_t)width, (int32_t)height, why)
+                            : E_NOMEM;
+    }
     if (sink->luma) {
         if ((rc = make_room(sink->luma, pixels, why))) return rc;
         sink->luma->width_px = (int32_t)width;
@@ -63,48 +76,65 @@ int sink_begin(struct sink *sink, const char *name, int64_t width, int64_t heigh
     return E_OK;
 }
 
+/* Where a row of luma and one of ends may be written: in the picture itself, or in the sink's buffer. */
+static void row_room(struct sink *sink, int32_t y, uint8_t **luma, uint8_t **ends)
+{
+    const size_t width = (size_t)sink->width, at = (size_t)y * width;
+    *luma = sink->luma ? sink->luma->luma + at : sink->buffer;
+    *ends = sink->luma ? sink->luma->ends + at : sink->buffer + width;
+}
+
+void sink_luma_row(struct sink *sink, int32_t y, const uint8_t *luma, const uint8_t *ends, bool looked)
+{
+    if (!sink->luma) {
+        sink->rows->row(sink->rows->arg, luma, ends, looked);
+        return;
+    }
+    const size_t width = (size_t)sink->width, at = (size_t)y * width;
+    uint8_t *to = sink->luma->luma + at, *to_ends = sink->luma->ends + at;
+    if (to != luma) memcpy(to, luma, width);
+    for (int32_t x = 0; x < sink->width; x++)
+        to_ends[x] = ends ? ends[x] : 0;
+}
+
 /* ITU-R BT.601: 0.299, 0.587, 0.114, in 1/65536. */
 static uint8_t luma_of(uint8_t r, uint8_t g, uint8_t b)
 {
     return (uint8_t)((19595u * r + 38470u * g + 7471u * b + 32768u) >> 16);
 }
 
-static void put_luma(struct image *io, int32_t y, const uint8_t *rgb, int step)
+void sink_rgb_row(struct sink *sink, int32_t y, const uint8_t *rgb, int step)
 {
-    uint8_t *luma = io->luma + (size_t)y * (size_t)io->width_px;
-    uint8_t *ends = io->ends + (size_t)y * (size_t)io->width_px;
-    for (int32_t x = 0; x < io->width_px; x++, rgb += step) {
+    if (!sink_wants_luma(sink)) {
+        uint8_t *out = sink->rgb->rgb + (size_t)y * (size_t)sink->width * 3;
+        for (int32_t x = 0; x < sink->width; x++, rgb += step, out += 3)
+            memcpy(out, rgb, 3);
+        return;
+    }
+    uint8_t *luma, *ends;
+    row_room(sink, y, &luma, &ends);
+    for (int32_t x = 0; x < sink->width; x++, rgb += step) {
         luma[x] = luma_of(rgb[0], rgb[1], rgb[2]);
         const bool high = rgb[0] == 255 || rgb[1] == 255 || rgb[2] == 255;
         const bool low = (rgb[0] | rgb[1] | rgb[2]) == 0;
         ends[x] = (uint8_t)((high ? IMAGE_END_HIGH : 0) | (low ? IMAGE_END_LOW : 0));
     }
-}
-
-void sink_rgb_row(struct sink *sink, int32_t y, const uint8_t *rgb, int step)
-{
-    if (sink->luma) {
-        put_luma(sink->luma, y, rgb, step);
-        return;
-    }
-    uint8_t *out = sink->rgb->rgb + (size_t)y * (size_t)sink->rgb->width_px * 3;
-    for (int32_t x = 0; x < sink->rgb->width_px; x++, rgb += step, out += 3)
-        memcpy(out, rgb, 3);
+    sink_luma_row(sink, y, luma, ends, true);
 }
 
 void sink_gray_row(struct sink *sink, int32_t y, const uint8_t *gray)
 {
-    if (sink->luma) {
-        struct image *io = sink->luma;
-        uint8_t *ends = io->ends + (size_t)y * (size_t)io->width_px;
-        memcpy(io->luma + (size_t)y * (size_t)io->width_px, gray, (size_t)io->width_px);
-        for (int32_t x = 0; x < io->width_px; x++)
-            ends[x] = gray[x] == 255 ? IMAGE_END_HIGH : gray[x] == 0 ? IMAGE_END_LOW : 0;
+    if (!sink_wants_luma(sink)) {
+        uint8_t *out = sink->rgb->rgb + (size_t)y * (size_t)sink->width * 3;
+        for (int32_t x = 0; x < sink->width; x++, out += 3)
+            memset(out, gray[x], 3);
         return;
     }
-    uint8_t *out = sink->rgb->rgb + (size_t)y * (size_t)sink->rgb->width_px * 3;
-    for (int32_t x = 0; x < sink->rgb->width_px; x++, out += 3)
-        memset(out, gray[x], 3);
+    uint8_t *luma, *ends;
+    row_room(sink, y, &luma, &ends);
+    for (int32_t x = 0; x < sink->width; x++)
+        ends[x] = gray[x] == 255 ? IMAGE_END_HIGH : gray[x] == 0 ? IMAGE_END_LOW : 0;
+    sink_luma_row(sink, y, gray, ends, true);
 }
 
 enum image_kind image_sniff(const uint8_t *bytes, size_t count)
@@ -218,6 +248,21 @@ int image_decode_luma(const char *name, const uint8_t *bytes, size_t count, stru
     }
     found.width_px = io->width_px;
     found.height_px = io->height_px;
+    if (facts) *facts = found;
+    return E_OK;
+}
+
+int image_decode_rows(const char *name, const uint8_t *bytes, size_t count, const struct image_rows *to,
+                      struct image_facts *facts, struct err *why)
+{
+    const struct source src = {name, bytes, count};
+    struct sink sink = {.rows = to};
+    struct image_facts found;
+    int rc = decode(&src, &sink, &found, why);
+    mem_free(sink.buffer);
+    if (rc) return rc;
+    found.width_px = sink.width;
+    found.height_px = sink.height;
     if (facts) *facts = found;
     return E_OK;
 }

@@ -68,6 +68,18 @@ int image_decode_luma(const char *name, const uint8_t *bytes, size_t count, stru
                       struct image_facts *facts, struct err *why);
 void image_clear(struct image *);
 
+/* The same row by row, so that a large picture is never in memory as a whole. A decoder that begins anew
+ * calls `begin` again. Of a large JPEG (4096 px and more) every fourth strip of blocks is looked at for
+ * clipping: the colour of the others is never computed. */
+struct image_rows {
+    int (*begin)(void *arg, int32_t width_px, int32_t height_px, struct err *why);
+    /* From top to bottom; ends NULL: no pixel of the row is clipped, or (looked false) nobody looked. */
+    void (*row)(void *arg, const uint8_t *luma, const uint8_t *ends, bool looked);
+    void *arg;
+};
+int image_decode_rows(const char *name, const uint8_t *bytes, size_t count, const struct image_rows *to,
+                      struct image_facts *facts, struct err *why);
+
 /* Colour, for pictures that people look at. `most_px` > 0: area-averaged down so that the longer side is at
  * most that. */
 int image_decode_rgb(const char *name, const uint8_t *bytes, size_t count, int32_t most_px,

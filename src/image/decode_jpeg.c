@@ -11,6 +11,7 @@
 #include <jpeglib.h>
 
 #include "base/mem.h"
+#include "image/fast.h"
 
 /* One bit for the DC term of every 8x8 block is the least that a scan can spend. */
 #define PIXELS_PER_BYTE_MOST 512
@@ -18,6 +19,8 @@
 #define PLANES               3
 #define BLOCK                96 /* pixels looked at together for clipping; a multiple of every sampling factor */
 #define ROWS_MOST            32 /* of one strip: 8 x the largest vertical sampling factor */
+#define LARGE_PX             4096 /* of the longer side: from here on not every strip is looked at for clipping, */
+#define LOOK_ROWS            48 /* but one in so many rows */
 
 struct trouble {
     struct jpeg_error_mgr base;
@@ -76,7 +79,7 @@ static bool has_plain_planes(const struct jpeg_decompress_struct *d)
 
 /* The luma from which on a pixel with this chroma has a channel at 255. The factors are those of ITU-T T.871
  * in 1/65536, rounded as libjpeg rounds them. */
-static uint8_t clips_from(int cb, int cr)
+static inline uint8_t clips_from(int cb, int cr)
 {
     cb -= 128;
     cr -= 128;
@@ -88,7 +91,7 @@ static uint8_t clips_from(int cb, int cr)
     return (uint8_t)(up < 0 ? 255 : 255 - up);
 }
 
-static void clips_row(uint8_t *out, int32_t width, int factor, const uint8_t *cb, const uint8_t *cr)
+static inline void clips_row(uint8_t *out, int32_t width, int factor, const uint8_t *cb, const uint8_t *cr)
 {
     if (factor == 1) {
         for (int32_t x = 0; x < width; x++)
@@ -106,8 +109,8 @@ static void clips_row(uint8_t *out, int32_t width, int factor, const uint8_t *cb
     }
 }
 
-static void ends_block(uint8_t *restrict ends, const uint8_t *restrict luma, const uint8_t *restrict clips,
-                       int32_t width)
+static inline void ends_block(uint8_t *restrict ends, const uint8_t *restrict luma,
+                              const uint8_t *restrict clips, int32_t width)
 {
     for (int32_t x = 0; x < width; x++) {
         uint8_t high = luma[x] >= clips[x] ? IMAGE_END_HIGH : 0;
@@ -116,30 +119,39 @@ static void ends_block(uint8_t *restrict ends, const uint8_t *restrict luma, con
     }
 }
 
-/* False when no pixel of the block can be clipped: its extremes are far enough from the ends. No chroma term
- * exceeds 1.772 times the larger chroma, plus one for rounding. */
-static bool may_clip(const uint8_t *restrict luma, int32_t width, const uint8_t *restrict cb,
-                     const uint8_t *restrict cr, int32_t chroma_width)
+struct span {
+    uint8_t low, high;
+};
+
+static inline struct span span_of(const uint8_t *restrict values, int32_t count)
 {
-    uint8_t high = 0, low = 255, far = 0;
-    for (int32_t x = 0; x < width; x++) {
-        high = luma[x] > high ? luma[x] : high;
-        low = luma[x] < low ? luma[x] : low;
+    struct span s = {255, 0};
+    for (int32_t i = 0; i < count; i++) {
+        s.high = values[i] > s.high ? values[i] : s.high;
+        s.low = values[i] < s.low ? values[i] : s.low;
     }
-    for (int32_t x = 0; x < chroma_width; x++) {
-        const uint8_t b = (uint8_t)(cb[x] < 128 ? 128 - cb[x] : cb[x] - 128);
-        const uint8_t r = (uint8_t)(cr[x] < 128 ? 128 - cr[x] : cr[x] - 128);
-        far = b > far ? b : far;
-        far = r > far ? r : far;
-    }
-    return low == 0 || high + 1.772 * far + 1 >= 255;
+    return s;
+}
+
+/* False when no pixel of the block can be clipped: the brightest with the chroma that is farthest from gray
+ * stays below 255 in each channel (ITU-T T.871; one for rounding), and none is black. */
+static inline bool may_clip(const uint8_t *luma, int32_t width, const uint8_t *cb, const uint8_t *cr,
+                            int32_t chroma_width)
+{
+    const struct span y = span_of(luma, width), b = span_of(cb, chroma_width), r = span_of(cr, chroma_width);
+    const int red = 1436 * (r.high - 128), blue = 1815 * (b.high - 128),
+              green = 353 * (128 - b.low) + 732 * (128 - r.low); /* in 1/1024, rounded up */
+    int up = red > blue ? red : blue;
+    up = green > up ? green : up;
+    return y.low == 0 || (y.high + 1) * 1024 + up >= 255 * 1024;
 }
 
 /* One row of luma with its row of chroma, `h` pixels to a sample. */
-static void ends_row(uint8_t *ends, const uint8_t *luma, int32_t width, const uint8_t *cb, const uint8_t *cr,
-                     int h)
+FAST static bool ends_row(uint8_t *ends, const uint8_t *luma, int32_t width, const uint8_t *cb,
+                          const uint8_t *cr, int h)
 {
     uint8_t clips[BLOCK];
+    bool any = false;
     for (int32_t x = 0; x < width; x += BLOCK) {
         const int32_t n = width - x < BLOCK ? width - x : BLOCK, at = x / h;
         if (!may_clip(luma + x, n, cb + at, cr + at, (n + h - 1) / h)) {
@@ -148,37 +160,50 @@ static void ends_row(uint8_t *ends, const uint8_t *luma, int32_t width, const ui
         }
         clips_row(clips, n, h, cb + at, cr + at);
         ends_block(ends + x, luma + x, clips, n);
+        any = true;
+    }
+    return any;
+}
+
+/* The rows of a strip: `v` pixels of luma to one of chroma downwards, h across. */
+static void deliver_strip(struct sink *sink, JSAMPARRAY planes[PLANES], int32_t top, int rows, int v, int h,
+                          bool looked, uint8_t *ends)
+{
+    for (int i = 0; i < rows; i++) {
+        const uint8_t *luma = planes[0][i];
+        const bool any = looked && ends_row(ends, luma, sink->width, planes[1][i / v], planes[2][i / v], h);
+        sink_luma_row(sink, top + i, luma, any ? ends : NULL, looked);
     }
 }
 
-static void read_planes(struct jpeg_job *job, struct image *out)
+static void read_planes(struct jpeg_job *job, struct sink *sink)
 {
     j_decompress_ptr d = &job->dinfo;
     d->raw_data_out = TRUE;
     d->do_fancy_upsampling = FALSE;
     jpeg_start_decompress(d);
-    const int v = d->max_v_samp_factor, h = d->max_h_samp_factor;
+    const int v = d->max_v_samp_factor, h = d->max_h_samp_factor, high = v * DCTSIZE;
     const size_t wide = (size_t)d->comp_info[0].width_in_blocks * DCTSIZE + 4 * DCTSIZE;
-    /* v*8 rows of luma, 8 of each chroma */
-    job->strip = mem_new(((size_t)v + 2) * DCTSIZE, wide, NULL);
+    /* v*8 rows of luma, 8 of each chroma, one of ends */
+    job->strip = mem_new(((size_t)v + 2) * DCTSIZE + 1, wide, NULL);
     if (!job->strip) ERREXIT1(d, JERR_OUT_OF_MEMORY, 0);
     JSAMPROW rows[PLANES][ROWS_MOST];
     JSAMPARRAY planes[PLANES] = {rows[0], rows[1], rows[2]};
-    for (int i = 0; i < v * DCTSIZE; i++)
+    for (int i = 0; i < high; i++)
         rows[0][i] = job->strip + (size_t)i * wide;
     for (int i = 0; i < DCTSIZE; i++) {
-        rows[1][i] = job->strip + (size_t)(v * DCTSIZE + i) * wide;
-        rows[2][i] = job->strip + (size_t)(v * DCTSIZE + DCTSIZE + i) * wide;
+        rows[1][i] = job->strip + (size_t)(high + i) * wide;
+        rows[2][i] = job->strip + (size_t)(high + DCTSIZE + i) * wide;
     }
-    const int32_t width = out->width_px;
-    while (d->output_scanline < d->output_height) {
-        const int32_t top = (int32_t)d->output_scanline;
-        jpeg_read_raw_data(d, planes, (JDIMENSION)(v * DCTSIZE));
-        for (int32_t i = 0; i < v * DCTSIZE && top + i < out->height_px; i++) {
-            size_t at = (size_t)(top + i) * (size_t)width;
-            memcpy(out->luma + at, rows[0][i], (size_t)width);
-            ends_row(out->ends + at, rows[0][i], width, rows[1][i / v], rows[2][i / v], h);
-        }
+    const bool large = sink->width >= LARGE_PX || sink->height >= LARGE_PX;
+    const int32_t every = sink->rows && large ? LOOK_ROWS / high : 1;
+    for (int32_t strip = 0; d->output_scanline < d->output_height; strip++) {
+        const int32_t top = (int32_t)d->output_scanline, left = sink->height - top;
+        const bool looked = strip % every == 0;
+        d->comp_info[1].component_needed = d->comp_info[2].component_needed = looked;
+        jpeg_read_raw_data(d, planes, (JDIMENSION)high);
+        deliver_strip(sink, planes, top, left < high ? left : high, v, h, looked,
+                      job->strip + (size_t)(high + 2 * DCTSIZE) * wide);
     }
     jpeg_finish_decompress(d);
 }
@@ -220,16 +245,16 @@ static int run_jpeg(const struct source *src, struct jpeg_job *job, struct sink 
     j_decompress_ptr d = &job->dinfo;
     int rc = open_jpeg(src, job, why);
     if (rc) return rc;
-    const bool planes = sink->luma && has_plain_planes(d);
+    const bool planes = sink_wants_luma(sink) && has_plain_planes(d);
     if (d->num_components == 1)
         d->out_color_space = JCS_GRAYSCALE;
     else if (!planes)
         d->out_color_space = JCS_RGB;
-    choose_scale(d, sink->luma ? 0 : sink->enough_px);
+    choose_scale(d, sink_wants_luma(sink) ? 0 : sink->enough_px);
     jpeg_calc_output_dimensions(d);
     if ((rc = sink_begin(sink, src->name, d->output_width, d->output_height, why))) return rc;
     if (planes)
-        read_planes(job, sink->luma);
+        read_planes(job, sink);
     else
         read_rows(job, sink);
     return E_OK;

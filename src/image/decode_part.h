@@ -1,7 +1,7 @@
 /* decode_part.h - what the decoders of single kinds share; used only by decode*.c.
  *
  * A decoder announces the size to a sink and then delivers rows from top to bottom; the sink makes luma with
- * clipping or colour of them. */
+ * clipping or colour of them, or passes the luma on row by row. */
 #ifndef STADDLE_IMAGE_DECODE_PART_H
 #define STADDLE_IMAGE_DECODE_PART_H
 
@@ -14,14 +14,20 @@ struct source {
 };
 
 struct sink {
-    struct image *luma; /* one of these two */
+    struct image *luma; /* one of these three */
     struct image_rgb *rgb;
+    const struct image_rows *rows;
+    int32_t width, height; /* of what is delivered */
+    uint8_t *buffer;       /* rows: a row of luma and one of ends */
     int32_t
         enough_px; /* colour: a decoder may deliver less, but no less than this on the longer side; 0: all */
 };
 
+bool sink_wants_luma(const struct sink *);
 /* Checks the limits and makes room. */
 int sink_begin(struct sink *, const char *name, int64_t width, int64_t height, struct err *why);
+/* `ends` NULL: no pixel is clipped; looked false: nobody looked, and ends is NULL. */
+void sink_luma_row(struct sink *, int32_t y, const uint8_t *luma, const uint8_t *ends, bool looked);
 void sink_rgb_row(struct sink *, int32_t y, const uint8_t *rgb,
                   int step); /* `step` bytes from pixel to pixel */
 void sink_gray_row(struct sink *, int32_t y, const uint8_t *gray);

@@ -5,7 +5,6 @@
 #include "image/measure_io.h"
 
 struct measure_space {
-    struct image picture;
     struct cells_space *cells;
     struct register_space *shifts;
 };
@@ -24,7 +23,6 @@ struct measure_space *measure_space_new(struct err *why)
 void measure_space_free(struct measure_space *s)
 {
     if (!s) return;
-    image_clear(&s->picture);
     cells_space_free(s->cells);
     register_space_free(s->shifts);
     mem_free(s);
@@ -35,6 +33,24 @@ struct register_space *measure_space_register(struct measure_space *s)
     return s->shifts;
 }
 
+/* One frame on its way from the decoder to the cells. */
+struct rows {
+    struct cells_space *cells;
+    const char *name;
+};
+
+static int begin_rows(void *arg, int32_t width_px, int32_t height_px, struct err *why)
+{
+    const struct rows *r = arg;
+    return cells_begin(r->cells, r->name, width_px, height_px, register_scale(width_px, height_px), why);
+}
+
+static void take_row(void *arg, const uint8_t *luma, const uint8_t *ends, bool looked)
+{
+    const struct rows *r = arg;
+    cells_row(r->cells, luma, ends, looked);
+}
+
 int measure_frame(struct measure_space *s, const char *name, const uint8_t *bytes, size_t count,
                   const struct register_view *previous, struct frame_measure *out,
                   struct register_view **view_out, struct image_facts *facts, struct err *why)
@@ -42,13 +58,15 @@ int measure_frame(struct measure_space *s, const char *name, const uint8_t *byte
     struct image_facts found;
     struct frame_measure m;
     struct register_view *view = NULL;
-    int rc = image_decode_luma(name, bytes, count, &s->picture, &found, why);
+    struct rows rows = {s->cells, name};
+    const struct image_rows to = {begin_rows, take_row, &rows};
+    int rc = image_decode_rows(name, bytes, count, &to, &found, why);
+    if (!rc) rc = cells_end(s->cells, &m, why);
     if (rc) return rc;
-    if ((rc = cells_measure(s->cells, name, &s->picture, &m, why))) return rc;
     if (previous || view_out) {
-        const uint16_t *const sums[] = {NULL, cells_plane(s->cells, 1), cells_plane(s->cells, 2),
-                                        cells_plane(s->cells, 3)};
-        view = register_view_from_sums(&s->picture, sums, why);
+        const int scale = register_scale(m.width_px, m.height_px);
+        view =
+            register_view_from_plane(s->shifts, m.width_px, m.height_px, cells_plane(s->cells, scale), why);
         if (!view) rc = why ? why->code : E_NOMEM;
     }
     if (!rc && previous) rc = register_shift(s->shifts, previous, view, &m.shift, why);

@@ -27,10 +27,11 @@ static void free_buffers(struct register_space *s)
     mem_free(s->a);
     mem_free(s->b);
     mem_free(s->c);
+    mem_free(s->d);
     mem_free(s->weights);
     mem_free(s->columns);
     mem_free(s->row);
-    s->a = s->b = s->c = s->weights = s->row = NULL;
+    s->a = s->b = s->c = s->d = s->weights = s->row = NULL;
     s->columns = NULL;
     s->room = s->row_room = 0;
 }
@@ -43,17 +44,18 @@ void register_space_free(struct register_space *s)
     mem_free(s);
 }
 
-static int make_room(struct register_space *s, const struct view_level *largest, struct err *why)
+int register_make_room(struct register_space *s, int32_t width, int32_t height, struct err *why)
 {
-    const size_t n = (size_t)largest->width * (size_t)largest->height, w = (size_t)largest->width;
+    const size_t n = (size_t)width * (size_t)height, w = (size_t)width;
     const size_t least = PERIOD_PX * PERIOD_PX;
     if (s->room >= n && s->row_room >= w && s->room) return E_OK;
     free_buffers(s);
     const size_t room = n > least ? n : least;
     if (!(s->a = mem_new(room, sizeof *s->a, why)) || !(s->b = mem_new(room, sizeof *s->b, why)) ||
-        !(s->c = mem_new(room, sizeof *s->c, why)) ||
+        !(s->c = mem_new(room, sizeof *s->c, why)) || !(s->d = mem_new(room, sizeof *s->d, why)) ||
         !(s->weights = mem_new(w * TAPS, sizeof *s->weights, why)) ||
-        !(s->columns = mem_new(w, sizeof *s->columns, why)) || !(s->row = mem_new(w, sizeof *s->row, why))) {
+        !(s->columns = mem_new(w, sizeof *s->columns, why)) ||
+        !(s->row = mem_new(w + 2 * TAPS, sizeof *s->row, why))) {
         free_buffers(s);
         return E_NOMEM;
     }
@@ -88,7 +90,7 @@ static bool refine(struct register_space *s, const struct register_view *before,
 {
     const double pixel = (double)before->factor * (1 << level);
     const double cx = before->full_width / (2 * pixel) - 0.5, cy = before->full_height / (2 * pixel) - 0.5;
-    const double enough = level ? 0.05 : 0.002;
+    const double enough = level ? 0.05 : 0.01;
     for (int k = 0; k < ITERATIONS; k++) {
         struct warp step;
         if (!register_improve(s, &before->level[level], &now->level[level], cx, cy, warp, tiles, &step))
@@ -133,7 +135,7 @@ int register_shift(struct register_space *s, const struct register_view *before,
         return fail(
             why, E_INPUT, "a picture of %d x %d pixels cannot be registered to one of %d x %d; keep one size",
             (int)now->full_width, (int)now->full_height, (int)before->full_width, (int)before->full_height);
-    int rc = make_room(s, &before->level[0], why);
+    int rc = register_make_room(s, before->level[0].width, before->level[0].height, why);
     if (rc) return rc;
     const int last = before->levels - 1;
     struct whole_shift common;

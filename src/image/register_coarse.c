@@ -4,6 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "image/fast.h"
 #include "image/register_part.h"
 
 #define CANDIDATES   8
@@ -18,14 +19,17 @@ struct candidate {
     double match; /* normalised correlation of the overlap */
 };
 
-static void windowed(const struct view_level *l, float *out)
+/* Hann's window, so that the borders, which do not belong to each other, do not speak. `across` holds a row.
+ */
+static void windowed(const struct view_level *l, float *across, float *out)
 {
+    for (int32_t x = 0; x < l->width; x++)
+        across[x] = (float)(0.5 - 0.5 * cos(2 * M_PI * (x + 0.5) / l->width));
     for (int32_t y = 0; y < l->height; y++) {
-        const double wy = 0.5 - 0.5 * cos(2 * M_PI * (y + 0.5) / l->height);
+        const float down = (float)(0.5 - 0.5 * cos(2 * M_PI * (y + 0.5) / l->height));
         for (int32_t x = 0; x < l->width; x++) {
-            const double wx = 0.5 - 0.5 * cos(2 * M_PI * (x + 0.5) / l->width);
             const size_t at = (size_t)y * (size_t)l->width + (size_t)x;
-            out[at] = (float)(wx * wy * (double)l->plane[at]);
+            out[at] = across[x] * down * l->plane[at];
         }
     }
 }
@@ -54,8 +58,8 @@ static int find_candidates(const float *plane, int32_t width, int32_t height, st
 }
 
 /* Normalised correlation of `before` inside the box with `now` shifted by whole pixels. */
-static double match(const struct view_level *before, const struct view_level *now, struct box in, int32_t dx,
-                    int32_t dy)
+FAST static double match(const struct view_level *before, const struct view_level *now, struct box in,
+                         int32_t dx, int32_t dy)
 {
     double bb = 0, bn = 0, nn = 0;
     const int32_t x0 = in.x0 > REGISTER_MARGIN - dx ? in.x0 : REGISTER_MARGIN - dx,
@@ -100,8 +104,8 @@ int register_coarse_shift(struct register_space *s, const struct view_level *bef
                           struct err *why)
 {
     struct candidate found[CANDIDATES + 1];
-    windowed(before, s->a);
-    windowed(now, s->b);
+    windowed(before, s->row, s->a);
+    windowed(now, s->row, s->b);
     int rc = spectrum_phase_correlation(s->spectrum, before->width, before->height, s->a, s->b, 1, s->c, why);
     if (rc) return rc;
     int n = find_candidates(s->c, before->width, before->height, found);

@@ -44,6 +44,9 @@ struct warp {
     double dx, dy, scale;
 };
 
+/* The buffers are large enough for such a level; planes of wallpaper's search fit, too. */
+int register_make_room(struct register_space *, int32_t width, int32_t height, struct err *why);
+
 /* What the tiles say about a small correction of the warp: A t = b, least squares of B - gain J over
  * gradients. */
 struct tile_sum {
@@ -60,11 +63,11 @@ bool register_fit(struct tile_sum *tiles, int count, double tight_px, struct war
 
 struct register_space {
     struct spectrum *spectrum;
-    float *a, *b, *c; /* planes of the largest level seen */
+    float *a, *b, *c, *d; /* planes of the largest level seen */
     size_t room;
     float *weights;   /* REGISTER_TAPS per column */
     int32_t *columns; /* first sample of each column */
-    float *row;
+    float *row;       /* with REGISTER_TAPS more at either end */
     size_t row_room;
     struct tile_sum tiles[REGISTER_TILES];
 };

@@ -1,6 +1,7 @@
 /* register_tiles.c - one correction of the warp by least squares over tiles. */
 #include <math.h>
 
+#include "image/fast.h"
 #include "image/register_part.h"
 
 #define TILES_ACROSS  20
@@ -33,8 +34,8 @@ static void valid_range(int32_t count, double centre, double shift, double scale
 
 /* Columns x0..x1 of one row: shift and scale keep axes apart, so runs of columns share their weights' offset.
  */
-static void sample_row(const struct register_space *s, const float *restrict from, float *restrict out,
-                       int32_t x0, int32_t x1)
+FAST static void sample_row(const struct register_space *s, const float *restrict from, float *restrict out,
+                            int32_t x0, int32_t x1)
 {
     const float *restrict weights = s->weights;
     const size_t w = s->row_room;
@@ -106,8 +107,8 @@ enum product {
     PRODUCTS
 };
 
-static void add_row(const float *b, const float *j, int32_t width, int32_t x0, int32_t x1,
-                    double sum[PRODUCTS])
+FAST static void add_row(const float *b, const float *j, int32_t width, int32_t x0, int32_t x1,
+                         double sum[PRODUCTS])
 {
     float lane[PRODUCTS][REGISTER_LANES] = {{0}};
     for (int32_t x = x0; x + REGISTER_LANES <= x1; x += REGISTER_LANES)

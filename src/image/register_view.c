@@ -10,23 +10,28 @@
 #include <string.h>
 
 #include "base/mem.h"
+#include "image/fast.h"
 #include "image/register_part.h"
 
 #define LONGER_LEAST   640 /* of level 0 */
-#define FACTOR_MOST    8
+#define SCALE_MOST     3
 #define SMALLEST_LEVEL 128 /* no level below that on the longer side */
 #define SIDE_LEAST     16
 #define TAPS           9
 #define REACH          4
 
-static int32_t choose_factor(int32_t longer)
+int register_scale(int32_t width_px, int32_t height_px)
 {
-    int32_t factor = 1;
-    while (factor < FACTOR_MOST && longer / (factor * 2) >= LONGER_LEAST)
-        factor *= 2;
-    return factor;
+    const int32_t longer = width_px > height_px ? width_px : height_px,
+                  shorter = width_px < height_px ? width_px : height_px;
+    int scale = 0;
+    while (scale < SCALE_MOST && longer >> (scale + 1) >= LONGER_LEAST &&
+           shorter >> (scale + 1) >= SIDE_LEAST)
+        scale++;
+    return scale;
 }
 
+/* Means of factor x factor pixels. */
 static void reduce_luma(const struct image *picture, int32_t factor, float *out, int32_t width,
                         int32_t height)
 {
@@ -45,15 +50,38 @@ static void reduce_luma(const struct image *picture, int32_t factor, float *out,
         }
 }
 
-static void take_sums(const uint16_t *restrict sums, int32_t factor, float *restrict out, size_t count)
+FAST static void take_bytes(const uint8_t *restrict bytes, float *restrict out, size_t count)
+{
+    for (size_t i = 0; i < count; i++)
+        out[i] = (float)bytes[i];
+}
+
+FAST static void take_sums(const uint16_t *restrict sums, int32_t factor, float *restrict out, size_t count)
 {
     const float unit = 1.0f / (float)(factor * factor);
     for (size_t i = 0; i < count; i++)
         out[i] = (float)sums[i] * unit;
 }
 
+/* What the view starts from: the picture, or its plane at the view's scale. */
+struct origin {
+    const struct image *picture;
+    const void *plane;
+};
+
+static void take(const struct origin *from, const struct register_view *v, float *out)
+{
+    const size_t count = (size_t)v->level[0].width * (size_t)v->level[0].height;
+    if (from->picture)
+        reduce_luma(from->picture, v->factor, out, v->level[0].width, v->level[0].height);
+    else if (v->factor == 1)
+        take_bytes(from->plane, out, count);
+    else
+        take_sums(from->plane, v->factor, out, count);
+}
+
 /* Code values 0..255 to linear light 0..255; between whole codes by straight lines. */
-static void linearise(float *plane, size_t count)
+FAST static void linearise(float *plane, size_t count)
 {
     float curve[257];
     for (int i = 0; i < 257; i++) {
@@ -66,8 +94,8 @@ static void linearise(float *plane, size_t count)
     }
 }
 
-static void halve(const float *restrict from, int32_t from_width, float *restrict out, int32_t width,
-                  int32_t height)
+FAST static void halve(const float *restrict from, int32_t from_width, float *restrict out, int32_t width,
+                       int32_t height)
 {
     for (int32_t y = 0; y < height; y++) {
         const float *a = from + 2 * (size_t)y * (size_t)from_width, *b = a + from_width;
@@ -88,8 +116,8 @@ static int32_t inside(int32_t at, int32_t count)
 }
 
 /* One symmetric filter of nine taps along x and along y; the border repeats. `tap[0]` is the middle. */
-static void filter(const float *from, float *out, int32_t width, int32_t height, const float tap[REACH + 1],
-                   struct filter_rows *work)
+FAST static void filter(const float *from, float *out, int32_t width, int32_t height,
+                        const float tap[REACH + 1], struct filter_rows *work)
 {
     const float t0 = tap[0], t1 = tap[1], t2 = tap[2], t3 = tap[3], t4 = tap[4];
     const size_t w = (size_t)width;
@@ -141,68 +169,63 @@ static void set_sizes(struct register_view *v)
              (w < h ? w : h) >= SIDE_LEAST);
 }
 
-static int fill(struct register_view *v, const struct image *picture, const uint16_t *const *sums,
-                struct err *why)
+static int make_planes(struct register_view *v, struct err *why)
 {
-    const size_t n = (size_t)v->level[0].width * (size_t)v->level[0].height;
-    float *buffer = mem_new(n, 4 * sizeof *buffer, why);
-    struct filter_rows work = {.padded = mem_new((size_t)v->level[0].width + TAPS, sizeof(float), why)};
-    int rc = buffer && work.padded ? E_OK : E_NOMEM;
-    for (int i = 0; !rc && i < v->levels; i++) {
-        const size_t m = (size_t)v->level[i].width * (size_t)v->level[i].height;
-        if (!(v->level[i].plane = mem_new(m, sizeof(float), why))) rc = E_NOMEM;
+    for (int i = 0; i < v->levels; i++) {
+        const size_t n = (size_t)v->level[i].width * (size_t)v->level[i].height;
+        if (!(v->level[i].plane = mem_new(n, sizeof(float), why))) return E_NOMEM;
     }
-    if (!rc) {
-        float *plain = buffer, *next = buffer + n, *wide = buffer + 2 * n;
-        work.across = buffer + 3 * n;
-        const int scale = v->factor == 8 ? 3 : v->factor / 2; /* 1 2 4 8 -> 0 1 2 3 */
-        if (sums && sums[scale])
-            take_sums(sums[scale], v->factor, plain, n);
-        else
-            reduce_luma(picture, v->factor, plain, v->level[0].width, v->level[0].height);
-        linearise(plain, n);
-        for (int i = 0; i < v->levels; i++) {
-            const struct view_level *l = &v->level[i];
-            band_pass(plain, l->plane, l->width, l->height, wide, &work);
-            if (i + 1 < v->levels)
-                halve(plain, l->width, next, v->level[i + 1].width, v->level[i + 1].height);
-            float *swap = plain;
-            plain = next;
-            next = swap;
-        }
-    }
-    mem_free(work.padded);
-    mem_free(buffer);
-    return rc;
+    return E_OK;
 }
 
-struct register_view *register_view_from_sums(const struct image *picture, const uint16_t *const *sums,
-                                              struct err *why)
+static void fill(struct register_space *s, struct register_view *v, const struct origin *from)
 {
-    if (picture->width_px < SIDE_LEAST || picture->height_px < SIDE_LEAST) {
-        fail(why, E_INPUT, "%d x %d pixels are too few to register; give larger pictures",
-             (int)picture->width_px, (int)picture->height_px);
+    float *plain = s->a, *next = s->b;
+    struct filter_rows work = {.padded = s->row, .across = s->c};
+    take(from, v, plain);
+    linearise(plain, (size_t)v->level[0].width * (size_t)v->level[0].height);
+    for (int i = 0; i < v->levels; i++) {
+        const struct view_level *l = &v->level[i];
+        band_pass(plain, l->plane, l->width, l->height, s->d, &work);
+        if (i + 1 < v->levels) halve(plain, l->width, next, v->level[i + 1].width, v->level[i + 1].height);
+        float *swap = plain;
+        plain = next;
+        next = swap;
+    }
+}
+
+static struct register_view *view_new(struct register_space *s, int32_t width_px, int32_t height_px,
+                                      const struct origin *from, struct err *why)
+{
+    if (width_px < SIDE_LEAST || height_px < SIDE_LEAST) {
+        fail(why, E_INPUT, "%d x %d pixels are too few to register; give larger pictures", (int)width_px,
+             (int)height_px);
         return NULL;
     }
     struct register_view *v = mem_new(1, sizeof *v, why);
     if (!v) return NULL;
-    v->full_width = picture->width_px;
-    v->full_height = picture->height_px;
-    v->factor = choose_factor(v->full_width > v->full_height ? v->full_width : v->full_height);
-    while (v->factor > 1 &&
-           (v->full_width / v->factor < SIDE_LEAST || v->full_height / v->factor < SIDE_LEAST))
-        v->factor /= 2;
+    v->full_width = width_px;
+    v->full_height = height_px;
+    v->factor = 1 << register_scale(width_px, height_px);
     set_sizes(v);
-    if (fill(v, picture, sums, why)) {
+    if (register_make_room(s, v->level[0].width, v->level[0].height, why) || make_planes(v, why)) {
         register_view_free(v);
         return NULL;
     }
+    fill(s, v, from);
     return v;
 }
 
-struct register_view *register_view_new(const struct image *picture, struct err *why)
+struct register_view *register_view_from_plane(struct register_space *s, int32_t width_px, int32_t height_px,
+                                               const void *plane, struct err *why)
 {
-    return register_view_from_sums(picture, NULL, why);
+    return view_new(s, width_px, height_px, &(struct origin){.plane = plane}, why);
+}
+
+struct register_view *register_view_new(struct register_space *s, const struct image *picture,
+                                        struct err *why)
+{
+    return view_new(s, picture->width_px, picture->height_px, &(struct origin){.picture = picture}, why);
 }
 
 void register_view_free(struct register_view *v)

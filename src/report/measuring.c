@@ -35,16 +35,15 @@ struct run {
 };
 
 /* The view of the frame before the run, for the shift of the run's first. */
-static int view_before(struct run *r, struct register_view **view, struct err *why)
+static int view_before(struct run *r, struct measure_space *space, struct register_view **view)
 {
-    struct image image = {0};
+    struct frame_measure measure = {0};
     uint8_t *bytes;
     size_t count;
-    int rc = fs_read(r->before, FILE_BYTES_MOST, &bytes, &count, why);
+    int rc = fs_read(r->before, FILE_BYTES_MOST, &bytes, &count, &r->why);
     if (rc) return rc;
-    rc = image_decode_luma(r->before, bytes, count, &image, NULL, why);
-    if (!rc && !(*view = register_view_new(&image, why))) rc = E_NOMEM;
-    image_clear(&image);
+    rc = measure_frame(space, r->before, bytes, count, NULL, &measure, view, NULL, &r->why);
+    frame_measure_clear(&measure);
     mem_free(bytes);
     return rc;
 }
@@ -71,7 +70,7 @@ static void work(void *arg)
     struct register_view *view = NULL;
     struct measure_space *space = measure_space_new(&r->why);
     r->rc = space ? E_OK : E_NOMEM;
-    if (!r->rc && r->first > 0) r->rc = view_before(r, &view, &r->why);
+    if (!r->rc && r->first > 0) r->rc = view_before(r, space, &view);
     for (int32_t i = 0; i < r->count && !r->rc; i++) {
         r->rc = measure_one(r, i, space, &view);
         r->done += r->rc == E_OK;

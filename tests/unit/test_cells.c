@@ -304,6 +304,30 @@ static void one_space_gives_the_same_for_frames_of_any_order(void **state)
     image_clear(&b);
 }
 
+/* Rows that nobody looked at have no say in how much is clipped. */
+static void shares_of_clipped_pixels_are_those_of_the_rows_looked_at(void **state)
+{
+    (void)state;
+    struct err why;
+    uint8_t luma[960], ends[960];
+    struct frame_measure m;
+    struct cells_space *space = cells_space_new(&why);
+    memset(luma, 100, sizeof luma);
+    memset(ends, 0, sizeof ends);
+    memset(ends, IMAGE_END_HIGH, 240);
+    assert_int_equal(cells_begin(space, "test", 960, 640, MEASURE_SCALES, &why), E_OK);
+    for (int y = 0; y < 640; y++) {
+        const bool looked = y / 5 % 3 == 0; /* 5 rows of each 15; cells of 10 */
+        cells_row(space, luma, looked ? ends : NULL, looked);
+    }
+    assert_int_equal(cells_end(space, &m, &why), E_OK);
+    assert_near((double)m.clipped_high, 0.25, 1e-6);
+    for (int32_t i = 0; i < m.rows * m.cols; i++)
+        assert_near((double)m.cells[i].clipped, i % m.cols < 24 && i / m.cols % 3 != 2 ? 1 : 0, 1e-6);
+    frame_measure_clear(&m);
+    cells_space_free(space);
+}
+
 static void a_picture_of_a_few_pixels_is_refused(void **state)
 {
     (void)state;
@@ -387,6 +411,7 @@ int main(void)
         cmocka_unit_test(linear_mean_follows_the_srgb_curve),
         cmocka_unit_test(the_thumbnail_shows_the_picture),
         cmocka_unit_test(one_space_gives_the_same_for_frames_of_any_order),
+        cmocka_unit_test(shares_of_clipped_pixels_are_those_of_the_rows_looked_at),
         cmocka_unit_test(a_picture_of_a_few_pixels_is_refused),
         cmocka_unit_test(the_bytes_end_with_their_checksum),
         cmocka_unit_test(measures_survive_their_bytes),

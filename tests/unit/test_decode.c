@@ -170,6 +170,65 @@ static void jpeg_luma_and_clipping_are_those_of_the_library(void **state)
     }
 }
 
+/* A picture row by row, beside the same one decoded as a whole. */
+struct by_row {
+    const struct image *whole;
+    int32_t y, looked, blind, blind_most; /* blind: rows since the last one that was looked at */
+};
+
+static int by_row_begin(void *arg, int32_t width_px, int32_t height_px, struct err *why)
+{
+    (void)why;
+    struct by_row *b = arg;
+    assert_int_equal(width_px, b->whole->width_px);
+    assert_int_equal(height_px, b->whole->height_px);
+    b->y = b->looked = b->blind = b->blind_most = 0;
+    return E_OK;
+}
+
+static void by_row_take(void *arg, const uint8_t *luma, const uint8_t *ends, bool looked)
+{
+    struct by_row *b = arg;
+    const size_t width = (size_t)b->whole->width_px, at = (size_t)b->y++ * width;
+    assert_memory_equal(luma, b->whole->luma + at, width);
+    b->looked += looked;
+    b->blind = looked ? 0 : b->blind + 1;
+    if (b->blind > b->blind_most) b->blind_most = b->blind;
+    if (!looked) {
+        assert_null(ends);
+        return;
+    }
+    for (size_t x = 0; x < width; x++)
+        assert_int_equal(ends ? ends[x] : 0, b->whole->ends[at + x]);
+}
+
+/* Small pictures are looked at for clipping everywhere, large ones in one strip of 8 or 16 rows out of 48. */
+static void rows_are_those_of_the_whole_picture(void **state)
+{
+    (void)state;
+    static const int sampling[][2] = {{1, 1}, {2, 1}, {2, 2}, {1, 2}};
+    for (int i = 0; i < 16; i++) {
+        const int width = i < 8 ? 4100 + i : 75, height = i < 8 ? 203 : 51;
+        uint8_t *rgb = colours(width, height);
+        struct jpeg_how how = {95, sampling[i % 4][0], sampling[i % 4][1], false, i & 4, {NULL, 0}};
+        struct bytes f = jpeg_make(rgb, width, height, &how);
+        struct image whole = {0};
+        struct image_facts facts;
+        struct err why;
+        struct by_row b = {.whole = &whole};
+        const struct image_rows to = {by_row_begin, by_row_take, &b};
+        assert_int_equal(image_decode_luma("a.jpg", f.p, f.n, &whole, NULL, &why), E_OK);
+        assert_int_equal(image_decode_rows("a.jpg", f.p, f.n, &to, &facts, &why), E_OK);
+        assert_int_equal(facts.width_px, width);
+        assert_int_equal(b.y, height);
+        assert_int_equal(b.blind_most, i < 8 ? 48 - 8 * how.v : 0);
+        assert_int_equal(image_decode_rows("a.jpg", f.p, f.n / 2, &to, NULL, &why), E_INPUT);
+        image_clear(&whole);
+        free(f.p);
+        free(rgb);
+    }
+}
+
 static void colour_is_reduced_to_the_size_asked(void **state)
 {
     (void)state;
@@ -499,6 +558,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(every_kind_gives_its_picture_back),
         cmocka_unit_test(jpeg_luma_and_clipping_are_those_of_the_library),
+        cmocka_unit_test(rows_are_those_of_the_whole_picture),
         cmocka_unit_test(colour_is_reduced_to_the_size_asked),
         cmocka_unit_test(a_raw_is_developed_at_half_size_as_stored),
         cmocka_unit_test(the_preview_of_a_raw_is_taken_when_it_is_half_as_wide),

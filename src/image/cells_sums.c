@@ -1,0 +1,123 @@
+#include "image/cells_sums.h"
+
+#include "image/fast.h"
+
+#define PIECE 128 /* pixels whose sums fit into 32 bits */
+
+/* 1 for every pixel of the longest piece, then nothing: seen from further on, of a shorter one. */
+static const int16_t inside[PIECE + CELLS_BLOCK] = {
+#define ONES 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1
+    ONES, ONES, ONES, ONES, ONES, ONES, ONES, ONES};
+
+static inline int32_t least(int32_t a, int32_t b)
+{
+    return a < b ? a : b;
+}
+
+static inline int32_t whole_blocks(int32_t count)
+{
+    return (count + CELLS_BLOCK - 1) / CELLS_BLOCK * CELLS_BLOCK;
+}
+
+/* A Laplacian is at most 1020 here, 128 squares of it at most 133 million. */
+FAST void cells_sum_full(const uint8_t *above, const uint8_t *row, const uint8_t *below,
+                         struct cells_line line)
+{
+    for (int32_t c = 0; c < line.cols; c++)
+        for (int32_t x = line.bound[c]; x < line.bound[c + 1]; x += PIECE) {
+            const int32_t count = least(line.bound[c + 1] - x, PIECE), end = whole_blocks(count);
+            const int16_t *in = inside + PIECE - count;
+            const uint8_t *a = above + x, *r = row + x, *b = below + x;
+            int32_t sum = 0, square = 0, light = 0;
+            for (int32_t i = 0; i < end; i++) {
+                const int16_t l = (int16_t)(r[i - 1] + r[i + 1] + a[i] + b[i] - 4 * r[i]);
+                const int16_t m = r[i], k = (int16_t)(l * in[i]);
+                sum += l * in[i];
+                square += l * k;
+                light += m * in[i];
+            }
+            line.cells[c].laplacian[0].sum += sum;
+            line.cells[c].laplacian[0].square += (uint64_t)square;
+            line.cells[c].luma += (uint64_t)light;
+        }
+}
+
+/* A Laplacian is at most 4080 here, 128 squares of it 2131 million; a difference at most 1020. */
+FAST void cells_sum_half(const uint16_t *above, const uint16_t *row, const uint16_t *below,
+                         struct cells_line line)
+{
+    for (int32_t c = 0; c < line.cols; c++)
+        for (int32_t x = line.bound[c]; x < line.bound[c + 1]; x += PIECE) {
+            const int32_t count = least(line.bound[c + 1] - x, PIECE), end = whole_blocks(count);
+            const int16_t *in = inside + PIECE - count;
+            const uint16_t *a = above + x, *r = row + x, *b = below + x;
+            int32_t sum = 0, square = 0, xx = 0, xy = 0, yy = 0;
+            for (int32_t i = 0; i < end; i++) {
+                const int16_t l = (int16_t)(r[i - 1] + r[i + 1] + a[i] + b[i] - 4 * r[i]);
+                const int16_t gx = (int16_t)(r[i + 1] - r[i - 1]), gy = (int16_t)(b[i] - a[i]);
+                const int16_t kl = (int16_t)(l * in[i]), kx = (int16_t)(gx * in[i]),
+                              ky = (int16_t)(gy * in[i]);
+                sum += l * in[i];
+                square += l * kl;
+                xx += gx * kx;
+                xy += gy * kx;
+                yy += gy * ky;
+            }
+            struct gathered *cell = &line.cells[c];
+            cell->laplacian[1].sum += sum;
+            cell->laplacian[1].square += (uint64_t)square;
+            cell->gradient.xx += xx;
+            cell->gradient.xy += xy;
+            cell->gradient.yy += yy;
+        }
+}
+
+/* A Laplacian is at most 16320 here: sixteen squares just fit into 32 bits. */
+FAST void cells_sum_quarter(const uint16_t *above, const uint16_t *row, const uint16_t *below,
+                            struct cells_line line)
+{
+    for (int32_t c = 0; c < line.cols; c++)
+        for (int32_t x = line.bound[c]; x < line.bound[c + 1]; x += CELLS_BLOCK) {
+            const int32_t end = least(line.bound[c + 1], x + CELLS_BLOCK);
+            int32_t sum = 0;
+            uint32_t square = 0;
+            for (int32_t i = x; i < end; i++) {
+                const int16_t l = (int16_t)(row[i - 1] + row[i + 1] + above[i] + below[i] - 4 * row[i]);
+                sum += l;
+                square += (uint32_t)(l * l);
+            }
+            line.cells[c].laplacian[2].sum += sum;
+            line.cells[c].laplacian[2].square += square;
+        }
+}
+
+/* A Laplacian is at most 65280 here: its square just fits into 32 bits. */
+FAST void cells_sum_eighth(const uint16_t *above, const uint16_t *row, const uint16_t *below,
+                           struct cells_line line)
+{
+    for (int32_t c = 0; c < line.cols; c++) {
+        int64_t sum = 0;
+        uint64_t square = 0;
+        for (int32_t i = line.bound[c]; i < line.bound[c + 1]; i++) {
+            const int32_t l = row[i - 1] + row[i + 1] + above[i] + below[i] - 4 * row[i];
+            sum += l;
+            square += (uint32_t)l * (uint32_t)l;
+        }
+        line.cells[c].laplacian[3].sum += sum;
+        line.cells[c].laplacian[3].square += square;
+    }
+}
+
+FAST void cells_halve_bytes(const uint8_t *restrict a, const uint8_t *restrict b, uint16_t *restrict out,
+                            int32_t width)
+{
+    for (int32_t x = 0; x < width; x++)
+        out[x] = (uint16_t)(a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]);
+}
+
+FAST void cells_halve_sums(const uint16_t *restrict a, const uint16_t *restrict b, uint16_t *restrict out,
+                           int32_t width)
+{
+    for (int32_t x = 0; x < width; x++)
+        out[x] = (uint16_t)(a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]);
+}

@@ -1,0 +1,47 @@
+/* cells_sums.h - the sums over one row of pixels, cell by cell; used only by cells*.c. Each reads up to
+ * CELLS_BLOCK pixels beyond the row, which weigh nothing. */
+#ifndef STADDLE_IMAGE_CELLS_SUMS_H
+#define STADDLE_IMAGE_CELLS_SUMS_H
+
+#include <stdint.h>
+
+#include "staddle/measure.h"
+
+#define CELLS_BLOCK 16
+
+struct laplacian_sums {
+    int64_t sum;
+    uint64_t square;
+};
+struct gradient_sums {
+    int64_t xx, xy, yy;
+};
+
+struct gathered {
+    struct laplacian_sums laplacian[MEASURE_SCALES];
+    struct gradient_sums gradient;
+    uint64_t luma;
+    uint32_t clipped;
+};
+
+/* The pixels of a row that have a Laplacian, as they belong to the columns of cells: bound[c] .. bound[c +
+ * 1]. */
+struct cells_line {
+    const int32_t *bound;
+    int32_t cols;
+    struct gathered *cells; /* the first of this row of cells */
+};
+
+/* Full size: also adds the pixels themselves. */
+void cells_sum_full(const uint8_t *above, const uint8_t *row, const uint8_t *below, struct cells_line);
+/* Sums of 4 pixels: also their gradients. */
+void cells_sum_half(const uint16_t *above, const uint16_t *row, const uint16_t *below, struct cells_line);
+/* Sums of 16, and of 64 pixels. */
+void cells_sum_quarter(const uint16_t *above, const uint16_t *row, const uint16_t *below, struct cells_line);
+void cells_sum_eighth(const uint16_t *above, const uint16_t *row, const uint16_t *below, struct cells_line);
+
+/* `width` sums of 2 x 2 from two rows twice as wide. */
+void cells_halve_bytes(const uint8_t *a, const uint8_t *b, uint16_t *out, int32_t width);
+void cells_halve_sums(const uint16_t *a, const uint16_t *b, uint16_t *out, int32_t width);
+
+#endif
