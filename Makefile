@@ -22,7 +22,7 @@ override B  := $(B)/cover
 SANFLAGS    := --coverage
 endif
 
-LIBS       := yaml-0.1 jansson sqlite3 libjpeg libraw_r libtiff-4 libpng libexif fftw3f nettle cairo libserialport
+LIBS       := yaml-0.1 jansson sqlite3 libjpeg libraw_r libtiff-4 libpng libexif fftw3f nettle cairo libserialport libusb-1.0
 WERROR     ?=
 WARN       := -Wall -Wextra -Wshadow -Wconversion $(WERROR)
 CPPFLAGS   += -D_GNU_SOURCE -Iinclude -Isrc -I. $(shell pkg-config --cflags $(LIBS) 2>/dev/null)
@@ -85,6 +85,10 @@ $(B)/obj/tests/peer/%.o: tests/peer/%.cpp
 $(B)/tests/speed/speed_race: $(B)/obj/tests/speed/speed_race.o $(B)/obj/tests/peer/opencv_frame.o $(TEST_HELP) $(B)/libstaddle.a
 	$(Q)mkdir -p $(@D)
 	$(Q)$(CXX) $(CFLAGS) $(SANFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS) $(PEER_LIBS) -lcmocka
+
+# The USB of a made-up machine.
+$(B)/obj/tests/long/test_usb.o: CPPFLAGS += $(shell pkg-config --cflags umockdev-1.0 2>/dev/null | sed 's/-I/-isystem /g')
+$(B)/tests/long/test_usb: LDLIBS += $(shell pkg-config --libs umockdev-1.0 2>/dev/null)
 
 # What a test puts before the system's library.
 $(B)/tests/preload/%.so: tests/preload/%.c tests/support/far_page.h

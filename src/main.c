@@ -21,6 +21,7 @@ int main(int argc, char **argv)
         &verb_axis,
         &verb_mark,
         &verb_rehearse,
+        &verb_devices,
         &verb_version,
         NULL,
     };

@@ -16,6 +16,7 @@
 
 #include "base/mem.h"
 #include "device/camera_wire.h"
+#include "device/usb.h"
 
 #define OPEN_US       30000000
 #define ANSWER_US     10000000
@@ -349,9 +350,11 @@ static int ask_settings(struct camera_gphoto *c, struct err *why)
 static int begin(struct camera_gphoto *c, struct err *why)
 {
     struct camera_message m = {0};
-    int rc = start_program(c, why);
+    char port[PATH_ROOM];
+    int rc = usb_camera_port(c->port, port, sizeof port, why);
+    if (!rc) rc = start_program(c, why);
     if (rc) return rc;
-    rc = ask(c, json_pack("{s:s, s:s}", "do", "open", "port", c->port), OPEN_US, &m, why);
+    rc = ask(c, json_pack("{s:s, s:s}", "do", "open", "port", port), OPEN_US, &m, why);
     if (!rc) {
         snprintf(c->model, sizeof c->model, "%s", camera_text(m.body, "model"));
         camera_message_clear(&m);

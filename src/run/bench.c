@@ -8,6 +8,7 @@
 #include "config/config.h"
 #include "device/axis_hand.h"
 #include "device/backends.h"
+#include "device/usb_watch.h"
 #include "plan/slices.h"
 #include "plan/timeline.h"
 #include "run/wishes.h"
@@ -296,6 +297,27 @@ static int open_threads(struct rig *r, struct err *why)
     return sched_watch(r->sched, wishes_fd(), on_wish, NULL, why);
 }
 
+void bench_plug(struct rig *r, bool arrived, const char *path)
+{
+    if (arrived)
+        r->plugged = true;
+    else if (r->camera_path[0] && !strcmp(path, r->camera_path))
+        r->pulled = true;
+}
+
+static void on_plug(void *arg, bool arrived, const char *path)
+{
+    bench_plug(arg, arrived, path);
+}
+
+/* A machine without USB is watched for nothing: no news, and no fault. */
+static void watch_usb(struct rig *r, const struct rig_opts *o)
+{
+    struct err why;
+    if (o->virtual_clock || usb_watch_new(r->sched, on_plug, r, &r->usb, &why)) return;
+    if (!strcmp(o->bench->camera.kind, "tethered")) usb_camera_path(o->bench->camera.port, r->camera_path);
+}
+
 static int choose_workers(int wanted)
 {
     long cores = wanted > 0 ? wanted : sysconf(_SC_NPROCESSORS_ONLN);
@@ -327,6 +349,7 @@ int bench_open(const struct rig_opts *o, struct rig **out, struct err *why)
         bench_close(r);
         return rc;
     }
+    watch_usb(r, o);
     *out = r;
     return E_OK;
 }
@@ -334,6 +357,7 @@ int bench_open(const struct rig_opts *o, struct rig **out, struct err *why)
 void bench_close(struct rig *r)
 {
     if (!r) return;
+    usb_watch_free(r->usb);
     if (r->axis) axis_close(r->axis);
     if (r->camera) camera_close(r->camera);
     if (r->stage) camera_close(r->stage->lens_camera);
@@ -385,6 +409,15 @@ static bool take_camera(struct rig *r, struct rig_event *out)
     return r->camera_noticed;
 }
 
+static bool take_plug(struct rig *r, struct rig_event *out)
+{
+    bool *news = r->pulled ? &r->pulled : &r->plugged;
+    if (!*news) return false;
+    out->kind = r->pulled ? RIG_PULLED : RIG_PLUGGED;
+    *news = false;
+    return true;
+}
+
 static bool take_work(struct rig *r, struct rig_event *out)
 {
     struct work *w = r->first_done;
@@ -404,7 +437,7 @@ void bench_wait(struct rig *r, int64_t deadline_us, struct rig_event *out)
 {
     for (;;) {
         memset(out, 0, sizeof *out);
-        if (take_wish(r, out)) return;
+        if (take_wish(r, out) || take_plug(r, out)) return;
         if (r->axis_noticed) {
             r->axis_noticed = false;
             out->kind = RIG_AXIS;

@@ -5,6 +5,7 @@
  *    notice of the camera +--> bench_wait --> one event, in order --> the loop
  *    finished work -------+
  *    wishes (Ctrl-C) -----+
+ *    USB: plugged, pulled +
  *
  * One thread owns a rig. Nothing moves and nothing fires until the loop says so. */
 #ifndef STADDLE_RUN_BENCH_H
@@ -21,6 +22,7 @@
 #include "device/camera_sim.h"
 #include "device/folder_watch.h"
 #include "device/person.h"
+#include "device/usb.h"
 #include "image/measure.h"
 #include "sim/world.h"
 #include "staddle/bench.h"
@@ -57,7 +59,7 @@ struct rig_opts {
     void *wrap_arg;
 };
 
-enum rig_event_kind { RIG_DEADLINE, RIG_AXIS, RIG_CAMERA, RIG_WORK, RIG_WISH };
+enum rig_event_kind { RIG_DEADLINE, RIG_AXIS, RIG_CAMERA, RIG_WORK, RIG_WISH, RIG_PLUGGED, RIG_PULLED };
 
 struct rig_event {
     enum rig_event_kind kind;
@@ -89,6 +91,9 @@ struct rig {
     struct spaces *spaces;
     struct stage *stage; /* the controller and the link of a simulated rail */
     bool axis_noticed, camera_noticed;
+    struct usb_watch *usb;           /* NULL: not watched */
+    char camera_path[USB_PATH_ROOM]; /* where the camera hangs; "" not known */
+    bool plugged, pulled;
     struct work *first_done, **last_done, *out;
     int wishes, wishes_seen;
 };
@@ -102,6 +107,10 @@ void bench_wait(struct rig *, int64_t deadline_us, struct rig_event *out);
 /* A wish from within the program (a panel, a test), as Ctrl-C is one from outside. */
 void bench_wish(struct rig *);
 int bench_wishes(const struct rig *); /* so far, from within and outside */
+
+/* Something was plugged in at this path, or pulled out: from the watch, or a test. What comes is the event
+ * PLUGGED (whatever it was), or PULLED when it was the camera. */
+void bench_plug(struct rig *, bool arrived, const char *path);
 
 /* Hands work to the disk's thread or to a measurer; it comes back as an event. `cost_us` is declared (virtual
  * clock). On failure the work stays the caller's. */

@@ -359,6 +359,14 @@ static void wish(struct loop *l, int wishes)
     if (l->lane != LANE_OVER) loop_enter(l, LANE_ENDING);
 }
 
+/* The camera's cable: known at once, where the camera itself would be silent for long. */
+static void pulled(struct loop *l)
+{
+    struct err why;
+    fail(&why, E_IO, "camera: its cable was pulled or it was switched off; plug it in again");
+    if (!outage_camera(l, &why)) loop_fault(l, &why);
+}
+
 /* A person takes the time that a person takes. */
 static int64_t watchdog_due(const struct loop *l)
 {
@@ -400,6 +408,12 @@ void loop_step(struct loop *l, const struct rig_event *ev)
         neighbours_work_done(l, (struct job_work *)ev->work);
         compare_work_done(l, (struct job_work *)ev->work);
         work_free(ev->work);
+        break;
+    case RIG_PLUGGED:
+        outage_plugged(l);
+        break;
+    case RIG_PULLED:
+        pulled(l);
         break;
     case RIG_DEADLINE:
         break;

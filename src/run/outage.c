@@ -320,6 +320,17 @@ int64_t outage_due_us(const struct loop *l)
     return at;
 }
 
+/* Its node in the system may take a moment: tried again soon, and then as from the beginning. */
+void outage_plugged(struct loop *l)
+{
+    for (int k = 0; k < OUTAGE_KINDS; k++) {
+        struct outage *o = &l->outages[k];
+        if (!o->out || o->trying) continue;
+        o->tries = 0;
+        schedule(l, o);
+    }
+}
+
 void outage_frame_kept(struct loop *l)
 {
     for (int k = 0; k < OUTAGE_KINDS; k++)

@@ -1,6 +1,6 @@
 /* clang-format off */
 /* outage.h - something that a run needs is away for a while. The run waits for it, says so in one line, tries
- * again with growing pauses (0.25 s, doubled up to 10 s), and goes on by itself; after the limit it pauses safely.
+ * again with growing pauses (0.25 s, doubled up to 10 s; from the start when something is plugged in), and goes on by itself; after the limit it pauses safely.
  *
  *   what        shows by                          tried again by       back when            then
  *   the axis    its port is gone, or it does      axis_again           it answers           the table of places in
@@ -52,6 +52,7 @@ bool outage_work(struct loop *, struct job_work *); /* true: the job is kept, an
 void outage_axis_looked(struct loop *); /* l->axis is new, while the axis is out */
 void outage_step(struct loop *);        /* before the lanes: what is due, the limits, the machine's clocks */
 int64_t outage_due_us(const struct loop *);
+void outage_plugged(struct loop *); /* something was plugged in: perhaps what is waited for */
 void outage_frame_kept(struct loop *);
 void outage_end(struct loop *); /* nothing is waited for any more */
 void outage_free(struct loop *);

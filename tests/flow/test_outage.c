@@ -12,12 +12,22 @@
 
 #define AWAY_AT_US 5200000 /* the third slice is being exposed */
 #define NEVER      (INT64_C(1) << 60)
+#define MINUTE_US  60000000
 
-enum away { AWAY_AXIS, AWAY_CAMERA, AWAY_DISK, AWAY_RESTARTS, AWAY_ALARM };
+enum away {
+    AWAY_AXIS,
+    AWAY_CAMERA,
+    AWAY_DISK,
+    AWAY_RESTARTS,
+    AWAY_ALARM,
+    AWAY_A_MINUTE, /* the camera, until it is plugged in again */
+    AWAY_SILENT    /* the camera hangs, for its cable was pulled */
+};
 
 struct trial {
     enum away what;
     int64_t wish_at_us; /* 0: nobody wishes anything */
+    bool usb_tells;     /* what was pulled and plugged in */
     struct rig *rig;
     struct camera *camera;
     struct link *link;
@@ -35,6 +45,11 @@ static void restart(void *arg)
     if (!t->rig) return;
     native_rail_reset(bench_controller(t->rig));
     sched_at(t->rig->sched, sched_now_us(t->rig->sched) + 900000, restart, t);
+}
+
+static void plug(void *arg)
+{
+    bench_plug(((struct trial *)arg)->rig, true, "1-2");
 }
 
 static void take_away(void *arg)
@@ -55,6 +70,16 @@ static void take_away(void *arg)
         break;
     case AWAY_ALARM:
         world_set_travel(t->rig->world, INT64_C(1000000000), -INT64_C(1000000000));
+        break;
+    case AWAY_A_MINUTE:
+        camera_sim_unplug(t->camera, AWAY_AT_US + MINUTE_US);
+        if (t->usb_tells) sched_at(t->rig->sched, AWAY_AT_US + MINUTE_US, plug, t);
+        break;
+    case AWAY_SILENT:
+        camera_sim_hang(t->camera);
+        snprintf(t->rig->camera_path, sizeof t->rig->camera_path, "1-2");
+        bench_plug(t->rig, false, "1-3"); /* something else */
+        if (t->usb_tells) bench_plug(t->rig, false, "1-2");
         break;
     }
 }
@@ -202,6 +227,32 @@ static void an_alarm_is_a_persons_and_not_waited_for(void **state)
     go_on(&t, "alarm");
 }
 
+static double shot_after_s(enum away what, bool usb_tells, const char *name, const char *words)
+{
+    struct trial t = {.what = what, .usb_tells = usb_tells};
+    if (shoot(&t, name)) fail_msg("%s: %s", name, t.why.text);
+    assert_true(!words || told(&t, words));
+    const double s = (double)t.result.duration_us * 1e-6;
+    run_result_clear(&t.result);
+    small_check_whole(small_path(name), true);
+    return s;
+}
+
+/* A retry is ten seconds away by then, and a silent camera is given half a minute. */
+static void what_is_plugged_in_or_pulled_is_noticed_at_once(void **state)
+{
+    (void)state;
+    const double told_s = shot_after_s(AWAY_A_MINUTE, true, "plugged", "there again after 60 s"),
+                 found_s = shot_after_s(AWAY_A_MINUTE, false, "found", "there again after 66 s");
+    const double pulled_s = shot_after_s(AWAY_SILENT, true, "pulled", NULL),
+                 silent_s = shot_after_s(AWAY_SILENT, false, "silent", NULL);
+    printf("measured: a stack whose camera was away took %.1f s where USB told of it, else %.1f s; with a "
+           "silent one "
+           "%.1f s and %.1f s\n",
+           told_s, found_s, pulled_s, silent_s);
+    assert_true(told_s < found_s - 5 && pulled_s < silent_s - 20);
+}
+
 static void one_fault_at_each_moment_and_each_fault_once(void **state)
 {
     (void)state;
@@ -236,6 +287,7 @@ int main(void)
         cmocka_unit_test(a_wish_to_pause_ends_the_waiting),
         cmocka_unit_test(a_controller_that_keeps_restarting_is_not_humoured_for_ever),
         cmocka_unit_test(an_alarm_is_a_persons_and_not_waited_for),
+        cmocka_unit_test(what_is_plugged_in_or_pulled_is_noticed_at_once),
         cmocka_unit_test(one_fault_at_each_moment_and_each_fault_once),
     };
     return cmocka_run_group_tests(tests, set_up, tear_down);
