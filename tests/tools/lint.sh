@@ -25,7 +25,7 @@ step cppcheck cppcheck -q -j "$(nproc)" --std=c11 --inline-suppr --error-exitcod
 # shellcheck disable=SC2086
 tidy() {
     git ls-files 'src/*.c' 'firmware/core/*.c' 'firmware/native/*.c' |
-        xargs -P "$(nproc)" -I '{}' clang-tidy --quiet '{}' -- -std=c11 $flags $(pkg-config --cflags cairo libraw_r) \
+        xargs -P "$(nproc)" -I '{}' clang-tidy --quiet '{}' -- -std=c11 $flags $(pkg-config --cflags cairo libraw_r libusb-1.0) \
             2>build/lint-tidy.err
 }
 step clang-tidy tidy
