@@ -19,6 +19,7 @@ int main(int argc, char **argv)
         &verb_check,
         &verb_handover,
         &verb_axis,
+        &verb_camera,
         &verb_mark,
         &verb_rehearse,
         &verb_devices,

@@ -8,7 +8,7 @@
 
 #include "base/mem.h"
 #include "camera/inside.h"
-#include "camera/widgets.h"
+#include "optics/marks.h"
 
 #define DEPTH_MOST 8 /* of folders on a card */
 
@@ -224,9 +224,9 @@ struct setting {
 static const char *const time_names[] = {"shutterspeed", "shutterspeed2", "exptime", NULL};
 static const char *const aperture_names[] = {"f-number", "aperture", "aperture2", NULL};
 static const char *const iso_names[] = {"iso", "isospeed", NULL};
-static const struct setting shutter_time = {"a shutter time of ", " s", time_names, widget_seconds, 1};
-static const struct setting aperture = {"an aperture of f/", "", aperture_names, widget_f_number, 2};
-static const struct setting sensitivity = {"ISO ", "", iso_names, widget_iso, 1};
+static const struct setting shutter_time = {"a shutter time of ", " s", time_names, mark_seconds, 1};
+static const struct setting aperture = {"an aperture of f/", "", aperture_names, mark_f_number, 2};
+static const struct setting sensitivity = {"ISO ", "", iso_names, mark_iso, 1};
 
 static const char *nearest_choice(CameraWidget *w, const struct setting *s, double wanted, double *stops_out)
 {
@@ -236,7 +236,7 @@ static const char *nearest_choice(CameraWidget *w, const struct setting *s, doub
         if (gp_widget_get_choice(w, i, &choice) != GP_OK) continue;
         const double v = s->value(choice);
         if (isnan(v)) continue;
-        const double stops = fabs(widget_stops_apart(v, wanted, s->per_stop)) +
+        const double stops = fabs(mark_stops_apart(v, wanted, s->per_stop)) +
                              1e-3 * fabs(log2(v / wanted)); /* of several in one third the nearest */
         if (stops >= *stops_out) continue;
         *stops_out = stops;

@@ -3,6 +3,7 @@
 #ifndef STADDLE_CAMERA_BODY_H
 #define STADDLE_CAMERA_BODY_H
 
+#include <jansson.h>
 #include <stdbool.h>
 #include <stdint.h>
 
@@ -47,6 +48,13 @@ int body_size(struct body *, const char *path, int64_t *bytes_out, struct err *)
 /* The file's bytes: mem_free. E_IO: the link broke and was opened anew; it may be asked again. */
 int body_fetch(struct body *, const char *path, uint8_t **bytes_out, int64_t *count_out, struct err *);
 int body_preview(struct body *, uint8_t **jpeg_out, int64_t *count_out, struct err *);
+
+/* ---- settings under the library's names: settings.c ---- */
+
+/* Everything it tells, added to `out` as device/told.h's told_read takes it. */
+int body_tell(struct body *, json_t *out, struct err *);
+/* To one of the words that it told. */
+int body_turn(struct body *, const char *setting, const char *word, struct err *);
 
 /* ---- the lens: drive.c ---- */
 

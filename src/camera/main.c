@@ -109,6 +109,24 @@ static void do_preview(struct program *p)
     mem_free(jpeg);
 }
 
+static void do_tell(struct program *p)
+{
+    struct err why = {0};
+    json_t *told = json_object();
+    const int rc = body_tell(p->body, told, &why);
+    json_t *r = reply("tell", rc, &why);
+    json_object_update(r, told);
+    json_decref(told);
+    say(p, r, NULL, 0);
+}
+
+static void do_turn(struct program *p, const json_t *order)
+{
+    struct err why = {0};
+    const int rc = body_turn(p->body, camera_text(order, "setting"), camera_text(order, "word"), &why);
+    say(p, reply("turn", rc, &why), NULL, 0);
+}
+
 static void do_lens(struct program *p)
 {
     struct lens_kind kind;
@@ -191,6 +209,10 @@ static void obey(struct program *p, const json_t *order)
         do_size(p, order);
     else if (!strcmp(what, "preview"))
         do_preview(p);
+    else if (!strcmp(what, "tell"))
+        do_tell(p);
+    else if (!strcmp(what, "turn"))
+        do_turn(p, order);
     else if (!strcmp(what, "lens"))
         do_lens(p);
     else if (!strcmp(what, "drive"))

@@ -147,6 +147,22 @@ int camera_drive(struct camera *c, int32_t order, struct err *why)
     return c->ops->drive(c, order, why);
 }
 
+int camera_tell(struct camera *c, struct told *out, struct err *why)
+{
+    int rc = check_idle(c, "be asked", why);
+    if (rc) return rc;
+    if (!c->ops->tell) return fail(why, E_UNSUPPORTED, "%s: tells nothing of its settings", c->ops->name);
+    return c->ops->tell(c, out, why);
+}
+
+int camera_turn(struct camera *c, const char *setting, const char *word, struct err *why)
+{
+    int rc = check_idle(c, "change settings", why);
+    if (rc) return rc;
+    if (!c->ops->turn) return fail(why, E_UNSUPPORTED, "%s: set it by hand", c->ops->name);
+    return c->ops->turn(c, setting, word, why);
+}
+
 void camera_close(struct camera *c)
 {
     if (c) c->ops->close(c);

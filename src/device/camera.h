@@ -20,6 +20,7 @@
 
 #include "base/err.h"
 #include "base/sched.h"
+#include "device/told.h"
 #include "staddle/lens.h"
 #include "staddle/stack.h"
 
@@ -122,6 +123,10 @@ struct camera_ops {
      * or FAILED. drive starts one order, and one at a time; `driven` brings what came of it. */
     int (*lens)(struct camera *, struct lens_kind *out, struct err *);
     int (*drive)(struct camera *, int32_t order, struct err *);
+    /* Everything that it tells of itself, and one of those settings to one of its own words: between
+     * exposures, seconds. NULL: it cannot be asked. */
+    int (*tell)(struct camera *, struct told *out, struct err *);
+    int (*turn)(struct camera *, const char *setting, const char *word, struct err *);
 };
 
 /* A backend starts with this. `notice` is called, on the owner's thread, when next_event has something. */
@@ -158,6 +163,8 @@ void camera_remind(struct camera *, uint64_t token, const struct camera_memory *
 int camera_again(struct camera *, struct err *);
 int camera_lens(struct camera *, struct lens_kind *out, struct err *); /* E_UNSUPPORTED: no motor */
 int camera_drive(struct camera *, int32_t order, struct err *);
+int camera_tell(struct camera *, struct told *out, struct err *); /* told_clear it */
+int camera_turn(struct camera *, const char *setting, const char *word, struct err *);
 void camera_close(struct camera *); /* NULL is fine */
 
 #endif

@@ -15,6 +15,7 @@
 #include <unistd.h>
 
 #include "base/mem.h"
+#include "device/camera_ask.h"
 #include "device/camera_wire.h"
 #include "device/usb.h"
 
@@ -335,6 +336,17 @@ static int ask(struct camera_gphoto *c, json_t *order, int64_t most_us, struct c
     return rc ? rc : await(c, re, most_us, out, why);
 }
 
+int camera_gphoto_ask(struct camera *camera, json_t *order, int64_t most_us, struct camera_message *out,
+                      struct err *why)
+{
+    return ask((struct camera_gphoto *)camera, order, most_us, out, why);
+}
+
+int64_t camera_gphoto_wall_us(const struct camera *camera)
+{
+    return sched_wall_us(((const struct camera_gphoto *)camera)->opts.sched);
+}
+
 static int ask_settings(struct camera_gphoto *c, struct err *why)
 {
     struct camera_message m = {0};
@@ -653,7 +665,9 @@ static const struct camera_ops ops = {.name = "camera",
                                       .held = gphoto_held,
                                       .again = gphoto_again,
                                       .lens = gphoto_lens,
-                                      .drive = gphoto_drive};
+                                      .drive = gphoto_drive,
+                                      .tell = camera_ask_tell,
+                                      .turn = camera_ask_turn};
 
 /* Beside this program while it is built, in libexec once it is installed. */
 static int find_program(char out[PATH_ROOM], struct err *why)

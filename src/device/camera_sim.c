@@ -6,6 +6,7 @@
 
 #include "base/mem.h"
 #include "base/pool.h"
+#include "device/camera_sim_tell.h"
 
 #define OBJECT_READY_US 300000 /* our choice: a mirrorless body writing one JPEG; no source */
 #define TRANSFER_US     600000 /* our choice: some 10 MB over a slow cable; no source */
@@ -425,6 +426,20 @@ static int sim_preview(struct camera *camera, uint8_t **jpeg_out, int64_t *bytes
     return rc;
 }
 
+static int sim_tell(struct camera *camera, struct told *out, struct err *why)
+{
+    const struct camera_sim *c = (const struct camera_sim *)camera;
+    int rc = hears(c, why);
+    return rc ? rc : camera_sim_told(&c->settings, sched_wall_us(c->opts.sched), out, why);
+}
+
+static int sim_turn(struct camera *camera, const char *setting, const char *word, struct err *why)
+{
+    struct camera_sim *c = (struct camera_sim *)camera;
+    int rc = hears(c, why);
+    return rc ? rc : camera_sim_turned(&c->settings, setting, word, why);
+}
+
 static void sim_close(struct camera *camera)
 {
     struct camera_sim *c = (struct camera_sim *)camera;
@@ -444,6 +459,7 @@ static void sim_close(struct camera *camera)
         .describe = sim_describe, .set = sim_set, .arm = sim_arm, .trigger = sim_trigger,                    \
         .next_event = sim_next_event, .fetch = sim_fetch, .recount = sim_recount, .close = sim_close,        \
         .held = sim_held, .again = sim_again, .lens = sim_lens, .drive = sim_drive, .preview = sim_preview,  \
+        .tell = sim_tell, .turn = sim_turn,                                                                  \
     }
 
 static const struct camera_ops ops_loud = SIM_OPS(CAMERA_SAYS_EXPOSED);

@@ -6,6 +6,8 @@
  *   {"do": "list"}                                      -> {"re": "list", "code", "text", "files": [PATH...]}
  *   {"do": "size", "path"}                              -> {"re": "size", "code", "text", "bytes"}
  *   {"do": "preview"}                                   -> {"re": "preview", "code", "text", "payload"}
+ *   {"do": "tell"}            -> {"re": "tell", "code", "text", and what told.h's told_read reads}
+ *   {"do": "turn", "setting", "word"}                   -> {"re": "turn", "code", "text"}
  *   {"do": "lens"}                                      -> {"re": "lens", "code", "text", "order_most",
  * "sizes"}
  *   {"do": "drive", "order"}               -> {"re": "drive", "code", "text", "result", "took_us"} (lens.h)

@@ -53,7 +53,7 @@ static int make_up_depth(struct shoot_job *s, struct err *why)
     return plan_travel(s, why);
 }
 
-static int read_bench(const char *bench_path, struct shoot_job *out, struct err *why)
+int axis_session_read_bench(const char *bench_path, struct shoot_job *out, struct err *why)
 {
     int rc = bench_read(bench_path, &out->bench, why);
     if (rc) return rc;
@@ -65,7 +65,8 @@ static int read_bench(const char *bench_path, struct shoot_job *out, struct err 
 }
 
 /* A job whose ends are not marked yet will do. */
-static int read_job(const char *job_path, const char *bench_path, struct shoot_job *out, struct err *why)
+int axis_session_read_job(const char *job_path, const char *bench_path, struct shoot_job *out,
+                          struct err *why)
 {
     int rc = setup_read(job_path, bench_path, &out->job, &out->bench, why);
     if (rc) return rc;
@@ -117,8 +118,8 @@ int axis_session_open(const struct axis_session_opts *o, struct axis_session **o
     s->job_given = o->job_path != NULL;
     s->tell = o->tell;
     s->arg = o->arg;
-    int rc = s->job_given ? read_job(o->job_path, o->bench_path, &s->job, why)
-                          : read_bench(o->bench_path, &s->job, why);
+    int rc = s->job_given ? axis_session_read_job(o->job_path, o->bench_path, &s->job, why)
+                          : axis_session_read_bench(o->bench_path, &s->job, why);
     if (!rc) rc = open_rig(s, o, why);
     if (rc) {
         axis_session_close(s);

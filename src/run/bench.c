@@ -98,7 +98,8 @@ static int build_world(struct rig *r, const struct rig_opts *o, struct err *why)
     int64_t near_switch_nm = slices_nm_of(r->stage->switch_counts, p->nm_per_count_num, p->nm_per_count_den);
     world_set_travel(r->world, near_switch_nm, p->travel.last_nm + SPARE_NM);
     if (r->stage->bench.axis.by_lens) return E_OK; /* the camera moves it */
-    world_place(r->world, near_switch_nm + PARKED_NM);
+    /* a camera that is asked alone sees what was focused by eye */
+    world_place(r->world, o->no_axis ? p->near_nm : near_switch_nm + PARKED_NM);
     return E_OK;
 }
 
@@ -179,7 +180,8 @@ static int build_mover(struct rig *r, const struct rig_opts *o, struct err *why)
 static bool needs_world(const struct rig_opts *o)
 {
     const struct bench *b = o->bench;
-    if (o->virtual_clock || !strcmp(b->axis.link, "simulated") || b->axis.world[0]) return true;
+    if (o->virtual_clock) return true;
+    if (!o->no_axis && (!strcmp(b->axis.link, "simulated") || b->axis.world[0])) return true;
     return (!o->no_camera || b->axis.by_lens) && !strcmp(b->camera.kind, "simulated");
 }
 
@@ -195,7 +197,7 @@ static int build_stage(struct rig *r, const struct rig_opts *o, struct err *why)
     if (o->virtual_clock && !s->bench.axis.by_hand && !s->bench.axis.by_lens)
         strcpy(s->bench.axis.link, "simulated");
     int rc = build_world(r, o, why);
-    if (!rc) rc = build_mover(r, o, why);
+    if (!rc && !o->no_axis) rc = build_mover(r, o, why);
     if (rc) return rc;
     const struct lens_spec *lens = &o->bench->lens;
     s->camera = (struct camera_sim_opts){.spec = &s->bench.camera,
@@ -242,14 +244,15 @@ static int open_devices(struct rig *r, const struct rig_opts *o, const struct ca
         r->camera = env->camera;
     env->asks_surely = r->camera != NULL;
     env->frame_answers = r->camera && camera_caps(r->camera) & CAMERA_OTHERS_FIRE;
-    if (!rc) rc = axis->open(env, &r->axis, why);
+    if (!rc && axis) rc = axis->open(env, &r->axis, why);
     if (rc) return rc;
     if (r->camera && o->wrap_camera) r->camera = o->wrap_camera(o->wrap_arg, r->camera);
-    if (o->wrap_axis) r->axis = o->wrap_axis(o->wrap_arg, r->axis);
+    if (r->axis && o->wrap_axis) r->axis = o->wrap_axis(o->wrap_arg, r->axis);
     if (r->camera) {
         r->camera->notice = on_camera;
         r->camera->notice_arg = r;
     }
+    if (!r->axis) return E_OK;
     r->axis->notice = on_axis;
     r->axis->notice_arg = r;
     r->axis_noticed = true; /* the loop looks once by itself */
@@ -327,11 +330,11 @@ static int choose_workers(int wanted)
 int bench_open(const struct rig_opts *o, struct rig **out, struct err *why)
 {
     const struct camera_backend *camera = NULL;
-    const struct axis_backend *axis;
+    const struct axis_backend *axis = NULL;
     int rc = E_OK;
     if (!o->no_camera || o->bench->axis.by_lens)
         rc = backend_camera(o->virtual_clock && !o->eyes ? "simulated" : o->bench->camera.kind, &camera, why);
-    if (!rc) rc = backend_axis(o->bench->axis.kind, &axis, why);
+    if (!rc && !o->no_axis) rc = backend_axis(o->bench->axis.kind, &axis, why);
     if (rc) return rc;
     struct rig *r = mem_new(1, sizeof *r, why);
     if (!r) return E_NOMEM;

@@ -44,6 +44,7 @@ struct rig_opts {
     int64_t start_us;               /* virtual clock: what it shows when the bench opens */
     int workers;                    /* 0: one for each core, at most 8 */
     bool no_camera;                 /* the axis alone; rig->camera is NULL */
+    bool no_axis;                   /* the camera alone; rig->axis is NULL */
     const struct person *person;    /* at knobs; NULL: nobody. On the virtual clock one is played */
     const struct folder_eyes *eyes; /* tests: the folder camera, also on the virtual clock, sees by these */
     bool quiet_world;

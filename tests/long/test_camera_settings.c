@@ -1,0 +1,85 @@
+/* `staddle camera` with a tethered camera: the built program and the unmodified libgphoto2 against emulated
+ * cameras of three families, each with names and codes of its own for the same settings. What the camera was
+ * set to, the emulator says. Real time. */
+#include "tests/support/test.h"
+
+#include <stdlib.h>
+
+#include "tests/emulator/ptp_ip.h"
+#include "tests/emulator/ptp_picture.h"
+#include "tests/support/shell.h"
+
+static struct ptp_ip *ip;
+
+static void plug(const struct ptp_camera_opts *opts)
+{
+    ip = ptp_ip_start(opts);
+    FILE *f = fopen(in_folder("bench.yaml"), "w");
+    assert_non_null(f);
+    fprintf(f,
+            "camera: {kind: tethered, port: 'ptpip:127.0.0.1:%d:%d', width_px: 160, height_px: 120, "
+            "sensor_width_mm: 24}\n"
+            "axis: {kind: rail, link: simulated, lead_mm: 2, steps_per_rev: 200, microsteps: 16}\n"
+            "lens: {focal_length_mm: 35, f_number: 2.8}\n",
+            ptp_ip_port(ip), ptp_ip_port(ip));
+    fclose(f);
+}
+
+static int camera(const char *action)
+{
+    return in_shell("%s camera %s", staddle_program(), action);
+}
+
+static void says(const char *text)
+{
+    if (!strstr(shell_out(), text)) fail_msg("not said: %s\n%s%s", text, shell_out(), shell_err());
+}
+
+static void complains(const char *text)
+{
+    if (!strstr(shell_err(), text)) fail_msg("not said: %s\n%s%s", text, shell_out(), shell_err());
+}
+
+/* One setting to a value and back: what the emulated camera holds is in its own units. */
+static void each_family_is_set_by_the_trades_names(void **state)
+{
+    (void)state;
+    for (int family = PTP_GENERIC; family <= PTP_NAMED_SIZES; family++) {
+        plug(&(struct ptp_camera_opts){.family = (enum ptp_family)family});
+        assert_int_equal(camera("show bench.yaml --verbose"), 0);
+        if (getenv("SHOWN")) print_message("%s\n", shell_out());
+        assert_int_equal(camera("set bench.yaml shutter=1/15 aperture=8 iso=400"), 0);
+        says("set: shutter is 1/15\n");
+        says("set: aperture is f/8\n");
+        says("set: iso is 400\n");
+        const struct ptp_camera *c = ptp_ip_lock(ip);
+        assert_int_equal(c->exposure_time, 666); /* 1/10000 s */
+        assert_int_equal(c->f_number, 800);      /* hundredths */
+        assert_int_equal(c->iso, 400);
+        ptp_ip_unlock(ip);
+        assert_int_equal(camera("set bench.yaml shutter=0.25 aperture=f/5.6 iso=100"), 0);
+        c = ptp_ip_lock(ip);
+        assert_int_equal(c->exposure_time, 2500);
+        assert_int_equal(c->f_number, 560);
+        assert_int_equal(c->iso, 100);
+        assert_int_equal(c->release_count, 0);
+        ptp_ip_unlock(ip);
+        assert_int_equal(camera("set bench.yaml iso=100 shutter=1/3000"), 2);
+        complains("shutter=1/3000: this camera has not that; the nearest is");
+        ptp_ip_stop(ip);
+    }
+}
+
+static int private_home(void **state)
+{
+    (void)state;
+    return setenv("HOME", test_folder(), 1); /* the library remembers settings there */
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(each_family_is_set_by_the_trades_names),
+    };
+    return cmocka_run_group_tests(tests, private_home, NULL);
+}
