@@ -13,7 +13,7 @@ typedef void usb_watch_fn(void *arg, bool arrived, const char *path);
 struct usb_watch;
 
 /* E_UNSUPPORTED: on the virtual clock, and where there is no USB that could be asked. */
-int usb_watch_new(struct sched *, usb_watch_fn *, void *arg, struct usb_watch **out, struct err *why);
+int usb_watch_new(struct sched *sched, usb_watch_fn *fn, void *arg, struct usb_watch **out, struct err *why);
 void usb_watch_free(struct usb_watch *); /* NULL is fine */
 
 #endif
