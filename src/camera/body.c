@@ -291,13 +291,23 @@ static void look_for_loss(struct body *b)
     free(cards);
 }
 
+bool body_is_open(const struct body *b)
+{
+    return b->camera;
+}
+
+bool body_doubted(const struct body *b)
+{
+    return b->doubted;
+}
+
 int32_t body_losses(const struct body *b)
 {
     return b->losses;
 }
 
 /* A link that went down, or a card to be read anew: the library keeps what it has listed. */
-static int reconnect(struct body *b, struct err *why)
+int body_reopen(struct body *b, struct err *why)
 {
     look_for_loss(b);
     b->said[0] = '\0';
@@ -310,10 +320,25 @@ static int reconnect(struct body *b, struct err *why)
 
 /* ---- exposures ---- */
 
+/* The library says the same of a full card and of everything else. */
+static bool is_full(struct body *b)
+{
+    CameraStorageInformation *cards = NULL;
+    int count = 0;
+    bool full = false;
+    if (gp_camera_get_storageinfo(b->camera, &cards, &count, b->context) < 0) return false;
+    for (int i = 0; i < count; i++)
+        full = full || ((cards[i].fields & GP_STORAGEINFO_FREESPACEIMAGES) && cards[i].freeimages == 0);
+    free(cards);
+    return full;
+}
+
 int body_trigger(struct body *b, struct err *why)
 {
     b->said[0] = '\0';
     const int rc = gp_camera_trigger_capture(b->camera, b->context);
+    if (rc < 0 && rc != GP_ERROR_CAMERA_BUSY && is_full(b))
+        return fail(why, E_STATE, "camera: its card is full; put an empty one in, then resume");
     return rc < 0 ? body_refused(b, rc, "firing", why) : E_OK;
 }
 
@@ -335,6 +360,8 @@ int body_event(struct body *b, int timeout_ms, struct body_event *out, struct er
         if (n >= (int)sizeof out->path) out->kind = BODY_NOTHING;
     } else if (type == GP_EVENT_CAPTURE_COMPLETE) {
         out->kind = BODY_COMPLETE;
+    } else if (type != GP_EVENT_TIMEOUT) {
+        out->kind = BODY_OTHER;
     }
     free(data);
     return E_OK;
@@ -394,7 +421,7 @@ int body_fetch(struct body *b, const char *path, uint8_t **bytes_out, int64_t *c
     int rc = gp_camera_file_get(b->camera, folder, name, GP_FILE_TYPE_NORMAL, file, b->context);
     rc = rc < 0 ? body_refused(b, rc, path, why) : copy_file(file, bytes_out, count_out, why);
     gp_file_unref(file);
-    if (rc == E_IO) reconnect(b, NULL); /* for the next time */
+    if (rc == E_IO) body_reopen(b, NULL); /* for the next time */
     return rc;
 }
 
@@ -464,7 +491,7 @@ int body_list(struct body *b, int (*visit)(void *arg, const char *path), void *a
 {
     const struct walk w = {b, visit, arg, why};
     CameraList *todo;
-    int rc = reconnect(b, why);
+    int rc = body_reopen(b, why);
     if (rc) return rc;
     if (gp_list_new(&todo) < 0) return fail(why, E_NOMEM, "no memory for the camera's files");
     gp_list_append(todo, "/", NULL);

@@ -19,7 +19,7 @@ struct body_facts {
     char model[BODY_TEXT_ROOM], battery[BODY_TEXT_ROOM]; /* "": not told */
 };
 
-enum body_event_kind { BODY_NOTHING, BODY_OBJECT, BODY_COMPLETE };
+enum body_event_kind { BODY_NOTHING, BODY_OBJECT, BODY_COMPLETE, BODY_OTHER };
 
 struct body_event {
     enum body_event_kind kind;
@@ -32,6 +32,9 @@ struct body_event {
 int body_open(const char *port, struct body **out, struct err *);
 void body_close(struct body *); /* NULL is fine */
 /* How often the link went down since, and was opened anew: the camera may have been switched off between. */
+int body_reopen(struct body *, struct err *); /* and applies the settings again */
+bool body_is_open(const struct body *);       /* false: it went down, and could not be opened again */
+bool body_doubted(const struct body *);       /* something failed since, which may mean that it is down */
 int32_t body_losses(const struct body *);
 void body_describe(struct body *, struct body_facts *out);
 

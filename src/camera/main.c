@@ -15,6 +15,7 @@
 #include "device/camera_wire.h"
 
 #define EVENT_WAIT_MS 50
+#define STRAYS_MOST   64
 #define QUIET_US      200000  /* after the last object of a frame whose number of files is not known yet */
 #define NONE_US       2000000 /* after 'complete' without any object */
 #define ORPHAN_S      3       /* a library that hangs gets so long when the parent has gone */
@@ -127,11 +128,16 @@ static void do_turn(struct program *p, const json_t *order)
     say(p, reply("turn", rc, &why), NULL, 0);
 }
 
+/* Also whoever looks whether it is there again asks this, and takes nothing for granted. */
 static void do_lens(struct program *p)
 {
-    struct lens_kind kind;
-    body_lens(p->body, &kind);
-    json_t *r = reply("lens", 0, NULL);
+    struct lens_kind kind = {0};
+    struct err why = {0};
+    int rc = E_OK;
+    if (!body_doubted(p->body)) body_lens(p->body, &kind);
+    if (kind.order_most == 0 && !(rc = body_reopen(p->body, &why))) body_lens(p->body, &kind);
+    p->losses = body_losses(p->body);
+    json_t *r = reply("lens", rc, &why);
     json_object_set_new(r, "order_most", json_integer(kind.order_most));
     json_object_set_new(r, "sizes", json_integer(kind.sizes));
     say(p, r, NULL, 0);
@@ -158,12 +164,24 @@ static void failed(struct program *p, const struct err *why)
         NULL, 0);
 }
 
+/* What still waits to be told belongs to something that was given up, or to nobody: a frame of it must not
+ * pass for the one that comes now. */
+static void put_aside(struct program *p)
+{
+    struct body_event e;
+    for (int i = 0; i < STRAYS_MOST; i++) {
+        if (body_event(p->body, 1, &e, NULL) || e.kind == BODY_NOTHING) return;
+        if (e.kind == BODY_OBJECT) say(p, json_pack("{s:s, s:s}", "event", "stray", "path", e.path), NULL, 0);
+    }
+}
+
 static void do_trigger(struct program *p, const json_t *order)
 {
     struct err why = {0};
     p->token = camera_whole(order, "token");
     p->complete = false;
     p->objects = 0;
+    put_aside(p);
     if (body_trigger(p->body, &why)) {
         failed(p, &why);
         return;
@@ -181,6 +199,7 @@ static void do_fetch(struct program *p, const json_t *order)
     json_t *r = json_pack("{s:s, s:I, s:s, s:i, s:s}", "event", "fetched", "token",
                           (json_int_t)camera_whole(order, "token"), "path", camera_text(order, "path"),
                           "code", rc, "text", rc ? why.text : "");
+    if (!body_is_open(p->body)) json_object_set_new(r, "gone", json_true());
     say(p, r, bytes, (size_t)count);
     mem_free(bytes);
 }
@@ -255,7 +274,7 @@ static void listen_to_camera(struct program *p)
         failed(p, &why);
         return;
     }
-    if (e.kind != BODY_NOTHING) p->last_us = now_us();
+    if (e.kind == BODY_OBJECT || e.kind == BODY_COMPLETE) p->last_us = now_us();
     if (e.kind == BODY_OBJECT) tell_object(p, e.path);
     if (e.kind == BODY_COMPLETE) p->complete = true;
     if (!frame_is_whole(p)) return;

@@ -6,6 +6,7 @@
 #include "base/mem.h"
 #include "staddle/wire.h"
 
+#define DETOUR          64      /* counts; our choice */
 #define ORDER_MOST      1000    /* counts of one order, so that a halt comes soon; our choice */
 #define REST_SIZES_US   100000  /* the library does not wait for a motor of named sizes (guess) */
 #define LATE_US         1000000 /* what was taken late is given so long to end; our choice */
@@ -22,8 +23,9 @@ struct lens {
     bool out;      /* an order is under way */
     int32_t order; /* that one, in counts */
     int32_t last;  /* the one before */
-    bool halting, jogging;
-    int refused; /* in a row */
+    bool halting;
+    bool detour, detoured; /* what is too short is gone as a way back and a longer one forth */
+    int refused;           /* in a row */
     sched_id call;
     int64_t lo_counts, hi_counts; /* both 0: none */
 };
@@ -54,7 +56,7 @@ static void no_call(struct lens *x)
 static void come_to(struct lens *x, enum axis_phase phase, const struct err *why)
 {
     no_call(x);
-    x->out = x->halting = x->jogging = false;
+    x->out = x->halting = x->detour = false;
     x->refused = 0;
     x->st.phase = phase;
     x->st.asking = false;
@@ -106,11 +108,13 @@ static void send_next(void *arg)
     struct err why = {0};
     int32_t order;
     x->call = 0;
+    if (x->detour && x->st.position_counts == x->st.target_counts - DETOUR) x->detour = false;
+    const int64_t goal = x->detour ? x->st.target_counts - DETOUR : x->st.target_counts;
     if (x->st.position_counts == x->st.target_counts || x->halting) {
         come_to(x, x->halting ? AXIS_STOPPED : AXIS_REST, NULL);
         return;
     }
-    x->order = next_counts(x, x->st.target_counts - x->st.position_counts, &order);
+    x->order = next_counts(x, goal - x->st.position_counts, &order);
     int rc = camera_drive(x->opts.camera, order, &why);
     if (rc == E_STATE && x->refused++ < BUSY_TIMES_MOST) {
         later(x, BUSY_FIRST_US, send_next);
@@ -160,9 +164,15 @@ static void at_end(struct lens *x)
     come_to(x, AXIS_ALARM, &why);
 }
 
+/* It has not moved. Back, and forth from the near side, are longer ways. */
 static void too_short(struct lens *x, const struct lens_answer *a)
 {
     struct err why;
+    if (!x->detoured) {
+        x->detour = x->detoured = true;
+        later(x, 0, send_next);
+        return;
+    }
     fail(&why, E_STATE, "%s as %d counts; space the slices wider, so that each is a larger one", a->why.text,
          abs((int)x->order));
     come_to(x, AXIS_ALARM, &why);
@@ -232,6 +242,7 @@ static void start(struct lens *x, int64_t target)
     x->st.target_counts = target;
     x->st.rest_at_us = SCHED_NEVER;
     x->st.asking = true;
+    x->detoured = false;
     later(x, 0, send_next);
 }
 

@@ -5,7 +5,8 @@
  *                          |
  *                          +-- busy, at once ----> asked again after a while: it has not moved
  *                          +-- late -------------> counts as gone; the next order waits
- *                          +-- stop, too short --> ALARM: see to it; at a stop the position is unknown
+ *                          +-- too short --------> goes back a little, and forth from there
+ *                          +-- at a stop --------> ALARM, and the position unknown
  *                          +-- nobody knows -----> GONE, and the position unknown
  *
  *  1. No order is repeated unless the camera said at once that it did not take it.

@@ -28,8 +28,8 @@
 
 enum camera_cap {
     CAMERA_SAYS_EXPOSED = 1 << 0,
-    CAMERA_RECOUNTS = 1 << 1, /* can list what it holds for a token */
-    CAMERA_PREVIEWS = 1 << 2,
+    CAMERA_RECOUNTS = 1 << 1,    /* can list what it holds for a token */
+    CAMERA_PREVIEWS = 1 << 2,    /* perhaps: some say only when asked that they cannot */
     CAMERA_OTHERS_FIRE = 1 << 3, /* a trigger only waits for the frame that somebody else takes */
 };
 

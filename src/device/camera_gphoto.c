@@ -19,11 +19,15 @@
 #include "device/camera_wire.h"
 #include "device/usb.h"
 
-#define OPEN_US       30000000
-#define ANSWER_US     10000000
-#define LIST_US       60000000
-#define FETCH_US      60000000
-#define SILENCE_US    20000000
+#define OPEN_US             30000000
+#define ANSWER_US           10000000
+#define LIST_US             60000000
+#define SILENCE_US          20000000
+#define SILENCE_IP_US       6000000 /* over a network the library gives up a read after 2.5 s */
+#define SLOWEST_BYTES_PER_S 500000  /* of a transfer; our choice */
+#define AFTERWARDS_US                                                                                        \
+    1500000                   /* after an exposure of which nobody tells, its files are on the card (guess)  \
+                               */
 #define HUNG_US       3000000 /* how long a program that was silent before is waited for once more */
 #define EVENTS_MOST   32
 #define FILES_MOST    8 /* of one frame */
@@ -46,9 +50,10 @@ struct camera_gphoto {
     sched_id lens_watchdog;
     char **known; /* paths on the card that belong to no exposure of ours, or to a past one */
     size_t known_count, known_room;
-    uint64_t recounted; /* the token whose files these are */
-    struct camera_object found[FILES_MOST];
-    int32_t found_count;
+    uint64_t recounted;                     /* the token whose files these are */
+    struct camera_object found[FILES_MOST]; /* of the last token; those told of come first */
+    int32_t found_count, told_count;
+    struct err doubt; /* why the exposure under way may not tell any more; code 0: it was made */
     struct camera_event events[EVENTS_MOST];
     int event_first, event_count;
 };
@@ -224,6 +229,7 @@ static void hear_object(struct camera_gphoto *c, const json_t *m)
     snprintf(ev.object.name, sizeof ev.object.name, "%s", path);
     ev.object.role = role_of(path);
     ev.object.bytes = camera_whole(m, "bytes");
+    if (c->found_count < FILES_MOST) c->found[c->found_count++] = ev.object;
     push(c, &ev);
 }
 
@@ -231,12 +237,16 @@ static void hear_fetched(struct camera_gphoto *c, struct camera_message *m)
 {
     struct camera_event ev = {.kind = CAMERA_FETCHED, .token = c->fetching, .object = c->wanted};
     const enum errc code = (enum errc)camera_whole(m->body, "code");
+    err_say(&ev.why, code, "%s", camera_text(m->body, "text"));
+    if (json_is_true(json_object_get(m->body, "gone"))) {
+        push_gone(c, &ev.why);
+        return;
+    }
     rest(c);
     c->fetching = 0;
     c->restarts = 0;
-    if (code) {
-        err_say(&ev.why, code, "%s", camera_text(m->body, "text"));
-    } else {
+    if (!code) {
+        ev.why = (struct err){0};
         ev.bytes = m->payload;
         ev.byte_count = (int64_t)m->payload_count;
         ev.object.bytes = ev.byte_count;
@@ -247,21 +257,50 @@ static void hear_fetched(struct camera_gphoto *c, struct camera_message *m)
     push(c, &ev);
 }
 
-/* A link that went down in the middle may have fired the shutter: that is a silence, not a failure. */
+static void on_afterwards(void *arg);
+
+/* Whether the shutter was released nobody can tell, but the card: it is asked when the camera must have done
+ * with it. */
+static void ask_afterwards(struct camera_gphoto *c, const struct err *why, int64_t after_us)
+{
+    c->doubt = *why;
+    rest(c);
+    c->watchdog = sched_at(c->opts.sched, sched_now_us(c->opts.sched) + after_us, on_afterwards, c);
+}
+
 static void hear_failed(struct camera_gphoto *c, const json_t *m)
 {
-    const enum errc code = (enum errc)camera_whole(m, "code");
-    if (code == E_IO) return;
     struct camera_event ev = {.kind = CAMERA_FAILED, .token = c->exposing};
+    const enum errc code = (enum errc)camera_whole(m, "code");
     err_say(&ev.why, code, "%s", camera_text(m, "text"));
+    if (code == E_IO) {
+        ask_afterwards(c, &ev.why, c->settings.exposure_us + AFTERWARDS_US);
+        return;
+    }
     rest(c);
     c->exposing = 0;
     push(c, &ev);
 }
 
+/* What came of a trigger that was refused, or of a press of the camera's own button: no exposure of ours. */
+static void hear_stray(struct camera_gphoto *c, const json_t *m)
+{
+    struct camera_event ev = {.kind = CAMERA_REMARK};
+    const char *path = camera_text(m, "path");
+    if (is_known(c, path)) return;
+    remember(c, path, NULL);
+    fail(&ev.why, E_INPUT, "camera: %.100s is of no exposure of this stack; it is left on the card", path);
+    push(c, &ev);
+}
+
+/* Exposed, and no file was told of: there may be one all the same. */
 static void hear_complete(struct camera_gphoto *c)
 {
     struct camera_event ev = {.kind = CAMERA_COMPLETE, .token = c->exposing};
+    if (!c->found_count) {
+        ask_afterwards(c, &(struct err){0}, 0);
+        return;
+    }
     rest(c);
     c->exposing = 0;
     push(c, &ev);
@@ -279,6 +318,7 @@ static void hear(struct camera_gphoto *c, struct camera_message *m)
     if (!strcmp(event, "object") && exposing) hear_object(c, m->body);
     if (!strcmp(event, "complete") && exposing) hear_complete(c);
     if (!strcmp(event, "failed") && exposing) hear_failed(c, m->body);
+    if (!strcmp(event, "stray")) hear_stray(c, m->body);
 }
 
 /* ---- asking, and waiting for the answer: between exposures and after faults only ---- */
@@ -377,7 +417,7 @@ static int begin(struct camera_gphoto *c, struct err *why)
     return rc;
 }
 
-/* The program hangs or is gone. An exposure under way stays silent until it is recounted. */
+/* The program hangs or is gone. Of an exposure under way the card will tell. */
 static int replace(struct camera_gphoto *c, const struct err *reason, struct err *why)
 {
     struct err inner = {0};
@@ -389,6 +429,7 @@ static int replace(struct camera_gphoto *c, const struct err *reason, struct err
         return fail(why, rc, "%s", inner.text);
     }
     if (c->fetching) push_unfetched(c, reason);
+    if (c->exposing) ask_afterwards(c, reason, c->settings.exposure_us + AFTERWARDS_US);
     lens_lost(c, reason);
     return E_OK;
 }
@@ -482,6 +523,8 @@ static int gphoto_trigger(struct camera *camera, uint64_t token, struct err *why
                               NULL, 0, why);
     if (rc) return rc;
     c->exposing = token;
+    c->found_count = c->told_count = 0;
+    c->recounted = 0;
     watch(c, c->settings.exposure_us + c->opts.silence_us);
     return E_OK;
 }
@@ -497,6 +540,11 @@ static int gphoto_next_event(struct camera *camera, struct camera_event *out, st
     return E_OK;
 }
 
+static int64_t transfer_us(const struct camera_gphoto *c)
+{
+    return c->opts.silence_us + c->wanted.bytes * 1000000 / SLOWEST_BYTES_PER_S;
+}
+
 static int gphoto_fetch(struct camera *camera, uint64_t token, const struct camera_object *o, struct err *why)
 {
     struct camera_gphoto *c = (struct camera_gphoto *)camera;
@@ -507,15 +555,29 @@ static int gphoto_fetch(struct camera *camera, uint64_t token, const struct came
     if (rc) return rc;
     c->fetching = token;
     c->wanted = *o;
-    watch(c, FETCH_US);
+    watch(c, transfer_us(c));
     return E_OK;
 }
 
+static bool is_listed(const json_t *files, const char *path)
+{
+    size_t i;
+    json_t *file;
+    json_array_foreach (files, i, file)
+        if (json_is_string(file) && !strcmp(json_string_value(file), path)) return true;
+    return false;
+}
+
+/* Of those told of, the ones that are still there, and those that nobody told of. */
 static void find_new(struct camera_gphoto *c, const json_t *files)
 {
     size_t i;
     json_t *file;
+    int32_t told = c->found_count;
     c->found_count = 0;
+    for (int32_t k = 0; k < told; k++)
+        if (is_listed(files, c->found[k].name)) c->found[c->found_count++] = c->found[k];
+    told = c->told_count = c->found_count;
     json_array_foreach (files, i, file) {
         const char *path = json_string_value(file);
         if (!path || is_known(c, path) || c->found_count == FILES_MOST ||
@@ -525,7 +587,7 @@ static void find_new(struct camera_gphoto *c, const json_t *files)
         *o = (struct camera_object){.role = role_of(path)};
         snprintf(o->name, sizeof o->name, "%s", path);
     }
-    for (int32_t k = 0; k < c->found_count; k++)
+    for (int32_t k = told; k < c->found_count; k++)
         remember(c, c->found[k].name, NULL);
 }
 
@@ -559,6 +621,20 @@ static int gphoto_recount(struct camera *camera, uint64_t token, int32_t *object
     c->recounted = token;
     *objects_out = c->found_count;
     return E_OK;
+}
+
+static void on_afterwards(void *arg)
+{
+    struct camera_gphoto *c = arg;
+    const uint64_t token = c->exposing;
+    struct camera_event ev = {.kind = CAMERA_FAILED, .token = token, .why = c->doubt};
+    int32_t count;
+    c->watchdog = 0;
+    if (!token || gphoto_recount(&c->base, token, &count, NULL)) return; /* gone: that was told */
+    for (int32_t k = c->told_count; k < c->found_count; k++)
+        push(c, &(struct camera_event){.kind = CAMERA_OBJECT, .token = token, .object = c->found[k]});
+    if (count > 0 || !c->doubt.code) ev = (struct camera_event){.kind = CAMERA_COMPLETE, .token = token};
+    push(c, &ev);
 }
 
 static int gphoto_held(struct camera *camera, uint64_t token, struct camera_object *out, int32_t most,
@@ -608,7 +684,7 @@ static int gphoto_drive(struct camera *camera, int32_t order, struct err *why)
     if (rc) return rc;
     c->driving = true;
     c->lens_watchdog = sched_at(
-        c->opts.sched, sched_now_us(c->opts.sched) + c->opts.silence_us + (c->fetching ? FETCH_US : 0),
+        c->opts.sched, sched_now_us(c->opts.sched) + c->opts.silence_us + (c->fetching ? transfer_us(c) : 0),
         on_lens_silence, c);
     return E_OK;
 }
@@ -692,8 +768,8 @@ int camera_gphoto_open(const struct camera_gphoto_opts *opts, struct camera **ou
     c->base.ops = &ops;
     c->opts = *opts;
     c->wire.fd = -1;
-    if (!c->opts.silence_us) c->opts.silence_us = SILENCE_US;
     snprintf(c->port, sizeof c->port, "%s", opts->port ? opts->port : "");
+    if (!c->opts.silence_us) c->opts.silence_us = strncmp(c->port, "ptpip:", 6) ? SILENCE_US : SILENCE_IP_US;
     int rc = E_OK;
     if (opts->program)
         snprintf(c->program, sizeof c->program, "%s", opts->program);

@@ -13,7 +13,9 @@
  *   {"do": "drive", "order"}               -> {"re": "drive", "code", "text", "result", "took_us"} (lens.h)
  *   {"do": "trigger", "token"}  -> {"event": "object", "token", "path", "bytes"}..., {"event": "complete",
  * "token"} or {"event": "failed", "token", "code", "text"}
- *   {"do": "fetch", "token", "path"}     -> {"event": "fetched", "token", "path", "code", "text", "payload"}
+ *   {"event": "stray", "path"}                          before that: a file that no trigger was waiting for
+ *   {"do": "fetch", "token", "path"}     -> {"event": "fetched", "token", "path", "code", "text", "payload",
+ *                                           "gone": true where the camera cannot be reached any more}
  *   {"event": "lost"}                      any time: the link went down, and is up again
  *   {"do": "close"}                                     the program ends
  *

@@ -6,6 +6,7 @@
 #include "image/decode.h"
 
 #define LEAST_PX 48
+#define STEPS    100  /* of one search */
 #define FLOOR    1e-6 /* of the energy: below it is nothing but noise (guess) */
 
 /* ---- one picture */
@@ -79,33 +80,69 @@ static double correlation(const double *a, const double *b)
     return aa > 0 && bb > 0 ? ab / sqrt(aa * bb) : 0;
 }
 
-/* The top of the parabola through three, from the middle one. */
-static double top(double before, double at, double after)
+/* ---- between them: the log of a tile's energy goes with the square of its defocus as long as blur is about
+ * gaussian, so through three places of a tile a parabola is laid. */
+
+struct three {
+    const struct focus_profile *p; /* three in a row */
+    const double *at;
+};
+
+static void between(const struct three *t, double at, struct focus_profile *out)
 {
-    const double bend = before - 2 * at + after;
-    return bend < 0 ? 0.5 * (before - after) / bend : 0;
+    const double *x = t->at;
+    const double a = (at - x[1]) * (at - x[2]) / ((x[0] - x[1]) * (x[0] - x[2]));
+    const double b = (at - x[0]) * (at - x[2]) / ((x[1] - x[0]) * (x[1] - x[2]));
+    const double c = (at - x[0]) * (at - x[1]) / ((x[2] - x[0]) * (x[2] - x[1]));
+    for (int i = 0; i < PROFILE_TILES; i++)
+        out->log_energy[i] =
+            a * t->p[0].log_energy[i] + b * t->p[1].log_energy[i] + c * t->p[2].log_energy[i];
 }
 
-int focus_profile_place(const struct focus_profile *known, int32_t count, const struct focus_profile *p,
-                        double *index_out, double *trust_out, struct err *why)
+static double square_distance(const double *a, const double *b)
 {
-    double mean[PROFILE_TILES] = {0}, of_p[PROFILE_TILES], of_known[PROFILE_TILES];
+    double sum = 0;
+    for (int i = 0; i < PROFILE_TILES; i++)
+        sum += (a[i] - b[i]) * (a[i] - b[i]);
+    return sum;
+}
+
+struct best {
+    double distance, at, trust;
+};
+
+static void search(const struct three *t, double from, double to, const double *mean, const double *of_p,
+                   struct best *best)
+{
+    struct focus_profile model;
+    double apart[PROFILE_TILES];
+    for (int step = 0; step <= STEPS; step++) {
+        const double at = from + (to - from) * step / STEPS;
+        between(t, at, &model);
+        set_apart(&model, mean, apart);
+        const double distance = square_distance(of_p, apart);
+        if (distance >= best->distance) continue;
+        *best = (struct best){distance, at, correlation(of_p, apart)};
+    }
+}
+
+int focus_profile_place(const struct focus_profile *known, const double *at, int32_t count,
+                        const struct focus_profile *p, double *at_out, double *trust_out, struct err *why)
+{
+    double mean[PROFILE_TILES] = {0}, of_p[PROFILE_TILES];
+    struct best best = {.distance = INFINITY};
     if (count < 3) return fail(why, E_INPUT, "fewer than three frames to find the place of focus by");
-    double *fit = mem_new((size_t)count, sizeof *fit, why);
-    if (!fit) return E_NOMEM;
     for (int32_t k = 0; k < count; k++)
         for (int i = 0; i < PROFILE_TILES; i++)
             mean[i] += known[k].log_energy[i] / count;
     set_apart(p, mean, of_p);
-    int32_t best = 0;
-    for (int32_t k = 0; k < count; k++) {
-        set_apart(&known[k], mean, of_known);
-        fit[k] = correlation(of_p, of_known);
-        if (fit[k] > fit[best]) best = k;
+    for (int32_t k = 1; k < count - 1; k++) {
+        const struct three t = {known + k - 1, at + k - 1};
+        const double from = k == 1 ? 2 * t.at[0] - t.at[1] : (t.at[0] + t.at[1]) / 2;
+        const double to = k == count - 2 ? 2 * t.at[2] - t.at[1] : (t.at[1] + t.at[2]) / 2;
+        search(&t, from, to, mean, of_p, &best);
     }
-    *trust_out = fit[best];
-    *index_out = best;
-    if (best > 0 && best < count - 1) *index_out += top(fit[best - 1], fit[best], fit[best + 1]);
-    mem_free(fit);
+    *at_out = best.at;
+    *trust_out = best.trust;
     return E_OK;
 }

@@ -26,10 +26,10 @@ struct focus_profile {
 int focus_profile_make(const char *name, const uint8_t *bytes, size_t count, int32_t most_px,
                        struct focus_profile *out, struct err *why);
 
-/* Between which of the `known` profiles, in the order of their places, does `p` lie? As an index with a part;
- * trust is the correlation (-1..1) of what sets p apart with what sets the nearest known one apart from the
- * mean of all. E_INPUT with fewer than three known. */
-int focus_profile_place(const struct focus_profile *known, int32_t count, const struct focus_profile *p,
-                        double *index_out, double *trust_out, struct err *why);
+/* Where `p` was focused, going by `known` ones at growing places `at`; up to one interval beyond either end.
+ * Trust is the correlation (-1..1) of what sets p apart from the mean of all with what sets that place apart.
+ * E_INPUT with fewer than three known. */
+int focus_profile_place(const struct focus_profile *known, const double *at, int32_t count,
+                        const struct focus_profile *p, double *at_out, double *trust_out, struct err *);
 
 #endif

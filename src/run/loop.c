@@ -55,6 +55,7 @@ void loop_kept(struct loop *l, struct take *t)
     struct slot *s = &l->slots[t->slot];
     s->state = SLOT_KEPT;
     s->picture = picture_hold(t->main);
+    s->exposure_id = t->row.id;
     outage_frame_kept(l);
     if (t->slot < l->slot_count) l->levels[l->level_count++] = t->main->measure.mean_linear;
     neighbours_look(l, t->slot);

@@ -52,6 +52,7 @@ struct slot {
     int failures;
     bool told;               /* its cells are on their way to derived/, or will never be */
     struct picture *picture; /* kept one, while a neighbour may still need its view */
+    int64_t exposure_id;     /* of the kept one, in this run */
 };
 
 enum take_stage {

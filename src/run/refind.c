@@ -58,7 +58,7 @@ static int load_profile(struct loop *l, const struct exposure_row *e, int32_t mo
     return rc;
 }
 
-static void put(struct refind *r, const struct focus_profile *p, int64_t at_counts)
+static void put(struct refind *r, const struct focus_profile *p, double at_counts)
 {
     int32_t i = r->count++;
     for (; i > 0 && r->at_counts[i - 1] > at_counts; i--) { /* in the order of their places */
@@ -93,7 +93,7 @@ static int load_known(struct loop *l, int32_t most_px, struct err *why)
         struct focus_profile p;
         struct err bad;
         if (!wanted(l, &rows[k]) || !is_chosen(i++, kept) || r->count > REFIND_FRAMES_MOST) continue;
-        if (!load_profile(l, &rows[k], most_px, &p, &bad)) put(r, &p, target_of(l, rows[k].slice));
+        if (!load_profile(l, &rows[k], most_px, &p, &bad)) put(r, &p, (double)target_of(l, rows[k].slice));
     }
     mem_free(rows);
     return rc;
@@ -114,15 +114,12 @@ static int place(struct loop *l, int64_t *counts_out, double *trust_out, struct 
 {
     struct refind *r = &l->refind;
     struct focus_profile now;
-    double index = 0;
+    double at = 0;
     int rc = look(l, &now, why);
     if (!rc && !r->known) rc = load_known(l, now.longer_px, why);
-    if (!rc) rc = focus_profile_place(r->known, r->count, &now, &index, trust_out, why);
-    if (rc) return rc;
-    const int32_t i = (int32_t)floor(index), j = i + 1 < r->count ? i + 1 : i;
-    const double part = index - i;
-    *counts_out = (int64_t)llround((double)r->at_counts[i] * (1 - part) + (double)r->at_counts[j] * part);
-    return E_OK;
+    if (!rc) rc = focus_profile_place(r->known, r->at_counts, r->count, &now, &at, trust_out, why);
+    if (!rc) *counts_out = llround(at);
+    return rc;
 }
 
 /* ---- the ways it ends */
@@ -152,6 +149,13 @@ static void give_up(struct loop *l, const struct err *why)
         "the near end and shoot a new stack",
         why->text);
     loop_fault(l, &said);
+}
+
+/* A camera that was lost sight of once more is waited for, and looked through again. */
+static void cannot_look(struct loop *l, const struct err *why)
+{
+    const bool away = why->code == E_IO || why->code == E_TIMEOUT;
+    if (!away || !outage_camera(l, why)) give_up(l, why);
 }
 
 static void take_as(struct loop *l, int64_t counts)
@@ -245,8 +249,9 @@ static void go_back_to(struct loop *l, int64_t now_counts)
     struct refind *r = &l->refind;
     int32_t near = 0;
     for (int32_t i = 0; i < r->count; i++)
-        if (llabs(r->at_counts[i] - now_counts) <= llabs(r->at_counts[near] - now_counts)) near = i;
-    r->target_counts = r->at_counts[near];
+        if (fabs(r->at_counts[i] - (double)now_counts) <= fabs(r->at_counts[near] - (double)now_counts))
+            near = i;
+    r->target_counts = llround(r->at_counts[near]);
     take_as(l, now_counts);
     drive(l, r->target_counts - l->take_up_counts - now_counts, REFIND_RETURN);
 }
@@ -262,7 +267,7 @@ static void look_around(struct loop *l)
     }
     loop_tell(l, "finding the focus");
     if (place(l, &counts, &trust, &why)) {
-        give_up(l, &why);
+        cannot_look(l, &why);
         return;
     }
     fail(&why, E_STATE, "it is like none of the frames");
@@ -279,8 +284,10 @@ static void found(struct loop *l, int64_t off_counts)
     loop_note(l, "lens-place", "", l->at_slot,
               "the lens was out of sight; its place was found again by picture, at %lld counts, %lld beside",
               (long long)r->target_counts, (long long)beside);
+    const int64_t now_counts = r->target_counts + off_counts;
     l->engaged_counts = l->take_up_counts;
     end(l);
+    if (off_counts) take_as(l, now_counts);
 }
 
 /* It stands at a kept frame's place, come to from the near side: is that what is seen? */
@@ -291,7 +298,7 @@ static void check(struct loop *l)
     int64_t counts;
     double trust;
     if (place(l, &counts, &trust, &why)) {
-        give_up(l, &why);
+        cannot_look(l, &why);
         return;
     }
     const int64_t off = counts - r->target_counts;

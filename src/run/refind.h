@@ -22,7 +22,7 @@ enum refind_stage { REFIND_NONE, REFIND_LOOK, REFIND_SEEK, REFIND_RETURN, REFIND
 struct refind {
     enum refind_stage stage;
     struct focus_profile *known; /* owned */
-    int64_t *at_counts;          /* of each; owned */
+    double *at_counts;           /* of each, growing; owned */
     int32_t count;
     int64_t target_counts;
     int seeks, checks;

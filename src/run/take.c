@@ -7,6 +7,7 @@
 #include "base/mem.h"
 #include "run/loop_state.h"
 #include "run/naming.h"
+#include "run/still.h"
 
 #define PATIENCE_US         30000000 /* for the camera's next word, beyond the exposure; our choice */
 #define FETCH_FAILURES_MOST 3
@@ -244,6 +245,7 @@ void take_camera_event(struct loop *l, const struct camera_event *ev)
         break;
     case CAMERA_FAILED:
         l->result.failed++;
+        if (ev->why.code == E_STATE) loop_fault(l, &ev->why); /* a person has to see to it first */
         fail_take(l, t, t->object_count ? EXPOSURE_LOST : EXPOSURE_FAILED, ev->why.text);
         break;
     case CAMERA_GONE:
@@ -402,6 +404,8 @@ static void decide(struct loop *l, struct take *t)
     } else if (l->opts.bench->light.kind == LIGHT_FLASH && is_dark(l, t->main->measure.mean_linear)) {
         l->result.misfires++;
         fail_take(l, t, EXPOSURE_FAILED, "dark: the flash did not fire");
+    } else if (still_spoils(l, t)) {
+        fail_take(l, t, EXPOSURE_FAILED, "the same as the frame before it: the lens did not follow");
     } else {
         keep(l, t);
     }

@@ -41,7 +41,7 @@ static void what_an_axis_cannot_do_is_said(void **state)
 
 int main(void)
 {
-    static const struct axis_case AXES[] = {{"rail", open_rail, 1}, {"hand", hand_rig_open, 1}};
+    static const struct axis_case AXES[] = {{"rail", open_rail, 1, 0}, {"hand", hand_rig_open, 1, 0}};
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(what_an_axis_cannot_do_is_said),
     };

@@ -1,28 +1,14 @@
-/* One suite for every camera: what camera.h promises, asked of each row below. */
+/* Cameras in virtual time: the contract of each, and what the simulated one does besides. (A real camera's
+ * program, over an emulated link: tests/long/test_camera_contract.c.) */
 #include "tests/support/test.h"
 
 #include "base/mem.h"
 #include "device/camera_folder.h"
 #include "device/camera_sim.h"
 #include "image/decode.h"
-#include "tests/support/other_program.h"
+#include "tests/support/camera_contract.h"
 
-struct subject {
-    struct sched *sched;
-    struct world *world;
-    struct bench bench;
-    struct scene_spec scene;
-    struct camera *camera;
-    struct other_program other; /* fires a camera of kind folder */
-    bool noticed;
-};
-
-static void on_notice(void *arg)
-{
-    ((struct subject *)arg)->noticed = true;
-}
-
-static void open_world_quiet(struct subject *s, bool quiet)
+static void open_world_quiet(struct camera_subject *s, bool quiet)
 {
     struct err why = {0};
     memset(s, 0, sizeof *s);
@@ -52,12 +38,12 @@ static void open_world_quiet(struct subject *s, bool quiet)
     world_place(s->world, 1000000);
 }
 
-static void open_world(struct subject *s)
+static void open_world(struct camera_subject *s)
 {
     open_world_quiet(s, false);
 }
 
-static void open_camera(struct subject *s, struct camera_sim_opts opts)
+static void open_camera(struct camera_subject *s, struct camera_sim_opts opts)
 {
     opts.spec = &s->bench.camera;
     opts.sched = s->sched;
@@ -65,12 +51,11 @@ static void open_camera(struct subject *s, struct camera_sim_opts opts)
     opts.seed = 3;
     struct err why = {0};
     assert_int_equal(camera_sim_open(&opts, &s->camera, &why), 0);
-    s->camera->notice = on_notice;
-    s->camera->notice_arg = s;
+    camera_subject_listen(s);
 }
 
 /* One whose files another program puts into a folder. */
-static void open_folder(struct subject *s)
+static void open_folder(struct camera_subject *s)
 {
     static int opened;
     char name[32];
@@ -84,11 +69,10 @@ static void open_folder(struct subject *s)
     snprintf(s->bench.camera.folder, sizeof s->bench.camera.folder, "%s", s->other.dir);
     const struct camera_folder_opts o = {.spec = &s->bench.camera, .sched = s->sched, .eyes = &s->other.eyes};
     if (camera_folder_open(&o, &s->camera, &why)) fail_msg("%s", why.text);
-    s->camera->notice = on_notice;
-    s->camera->notice_arg = s;
+    camera_subject_listen(s);
 }
 
-static void close_all(struct subject *s)
+static void close_all(struct camera_subject *s)
 {
     camera_close(s->camera);
     other_close(&s->other);
@@ -96,160 +80,62 @@ static void close_all(struct subject *s)
     sched_free(s->sched);
 }
 
-static void ready(struct subject *s)
+static void open_loud(struct camera_subject *s)
 {
-    struct camera_settings settings = {.exposure_us = 250000};
-    assert_int_equal(camera_set(s->camera, &settings, NULL), 0);
-    assert_int_equal(camera_arm(s->camera, NULL), 0);
+    open_world(s);
+    open_camera(s, (struct camera_sim_opts){0});
 }
 
-/* The next event, or kind NOTHING when none comes before the deadline. */
-static struct camera_event next(struct subject *s, int64_t until_us)
+static void open_silent(struct camera_subject *s)
 {
-    struct camera_event ev;
-    for (;;) {
-        assert_int_equal(camera_next_event(s->camera, &ev, NULL), 0);
-        if (ev.kind != CAMERA_NOTHING) return ev;
-        s->noticed = false;
-        while (!s->noticed)
-            if (!sched_step(s->sched, until_us)) return ev;
-    }
+    open_world(s);
+    open_camera(s, (struct camera_sim_opts){.silent_shutter = true});
 }
 
-static struct camera_event expect(struct subject *s, enum camera_event_kind kind, uint64_t token)
+static void open_threaded(struct camera_subject *s)
 {
-    struct camera_event ev = next(s, sched_now_us(s->sched) + 60000000);
-    if (ev.kind == CAMERA_REMARK || ev.kind == CAMERA_FAILED) print_message("%s\n", ev.why.text);
-    assert_int_equal(ev.kind, kind);
-    assert_int_equal(ev.token, token);
-    return ev;
+    open_world(s);
+    open_camera(s, (struct camera_sim_opts){.render_threads = 8});
 }
 
-/* The rows: every way in which a camera can be. */
-struct row {
-    const char *name;
-    struct camera_sim_opts opts;
-    bool folder;
-};
-static const struct row rows[] = {
-    {"says when it has exposed", {0}, false},
-    {"has a silent shutter", {.silent_shutter = true}, false},
-    {"renders with eight threads", {.render_threads = 8}, false},
-    {"is slow", {.object_ready_us = 2500000, .transfer_us = 9000000}, false},
-    {"is fired by others", {0}, true},
-};
-#define ROWS (sizeof rows / sizeof *rows)
-
-static void open_row(struct subject *s, const struct row *r)
+static void open_slow(struct camera_subject *s)
 {
-    if (r->folder)
-        open_folder(s);
-    else
-        open_camera(s, r->opts);
+    open_world(s);
+    open_camera(s, (struct camera_sim_opts){.object_ready_us = 2500000, .transfer_us = 9000000});
 }
 
-static struct camera_event expect_exposure(struct subject *s, uint64_t token)
+static void open_others(struct camera_subject *s)
 {
-    if (camera_caps(s->camera) & CAMERA_SAYS_EXPOSED) expect(s, CAMERA_EXPOSED, token);
-    struct camera_event ev = expect(s, CAMERA_OBJECT, token);
-    assert_true(ev.object.bytes > 0 && ev.object.name[0]);
-    expect(s, CAMERA_COMPLETE, token);
-    return ev;
+    open_world(s);
+    open_folder(s);
 }
 
-static void a_frame_comes_in_the_order_of_the_contract(void **state)
+static void nobody_fires(struct camera_subject *s)
 {
-    (void)state;
-    for (size_t i = 0; i < ROWS; i++) {
-        struct subject s;
-        struct camera_facts facts;
-        open_world(&s);
-        open_row(&s, &rows[i]);
-        assert_int_equal(camera_describe(s.camera, &facts, NULL), 0);
-        ready(&s);
-        for (uint64_t token = 1; token <= 3; token++) {
-            assert_int_equal(camera_trigger(s.camera, token, NULL), 0);
-            struct camera_event ev = expect_exposure(&s, token);
-            assert_int_equal(camera_fetch(s.camera, token, &ev.object, NULL), 0);
-            struct camera_event got = expect(&s, CAMERA_FETCHED, token);
-            assert_int_equal(got.byte_count, ev.object.bytes);
-            assert_int_equal(got.byte_count, got.object.bytes);
-            struct image_facts pic;
-            assert_int_equal(image_read_facts("frame", got.bytes, (size_t)got.byte_count, &pic, NULL), 0);
-            assert_int_equal(pic.width_px, facts.width_px);
-            assert_int_equal(pic.height_px, facts.height_px);
-            mem_free(got.bytes);
-        }
-        assert_int_equal(next(&s, sched_now_us(s.sched) + 60000000).kind, CAMERA_NOTHING);
-        close_all(&s);
-    }
+    s->other.idle_at = 1;
 }
 
-static void what_is_held_is_told_by_the_token(void **state)
+static int32_t released(struct camera_subject *s)
 {
-    (void)state;
-    for (size_t i = 0; i < ROWS; i++) {
-        struct subject s;
-        struct camera_object objects[FRAME_FILES_MOST];
-        int32_t count;
-        open_world(&s);
-        open_row(&s, &rows[i]);
-        ready(&s);
-        for (uint64_t token = 5; token <= 6; token++) {
-            assert_int_equal(camera_trigger(s.camera, token, NULL), 0);
-            expect_exposure(&s, token);
-        }
-        for (uint64_t token = 5; token <= 6; token++) {
-            assert_int_equal(camera_recount(s.camera, token, &count, NULL), 0);
-            assert_int_equal(count, 1);
-            assert_int_equal(camera_held(s.camera, token, objects, FRAME_FILES_MOST, &count, NULL), 0);
-            assert_int_equal(count, 1);
-            assert_int_equal(camera_fetch(s.camera, token, &objects[0], NULL), 0);
-            struct camera_event got = expect(&s, CAMERA_FETCHED, token);
-            assert_int_equal(got.byte_count, objects[0].bytes);
-            mem_free(got.bytes);
-        }
-        close_all(&s);
-    }
-}
-
-/* Asked in the middle of an exposure, or of the wait for others, it is over. */
-static void a_recount_ends_the_exposure(void **state)
-{
-    (void)state;
-    for (size_t i = 0; i < ROWS; i++) {
-        struct subject s;
-        int32_t count = 9;
-        if (!rows[i].folder) continue; /* the simulated one is asked after a silence: below */
-        open_world(&s);
-        open_row(&s, &rows[i]);
-        s.other.idle_at = 1;
-        ready(&s);
-        assert_int_equal(camera_trigger(s.camera, 1, NULL), 0);
-        assert_int_equal(next(&s, sched_now_us(s.sched) + 5000000).kind, CAMERA_NOTHING);
-        assert_int_equal(camera_recount(s.camera, 1, &count, NULL), 0);
-        assert_int_equal(count, 0);
-        assert_int_equal(camera_trigger(s.camera, 2, NULL), 0);
-        expect_exposure(&s, 2);
-        close_all(&s);
-    }
+    const struct shot *log;
+    return world_shots(s->world, &log);
 }
 
 static void times_are_those_declared(void **state)
 {
     (void)state;
-    struct subject s;
+    struct camera_subject s;
     open_world(&s);
     open_camera(&s, (struct camera_sim_opts){0});
-    ready(&s);
+    camera_subject_ready(&s);
     int64_t t0 = sched_now_us(s.sched);
     camera_trigger(s.camera, 5, NULL);
-    assert_int_equal(expect(&s, CAMERA_EXPOSED, 5).at_us, t0 + 50000 + 250000);
-    struct camera_event ev = expect(&s, CAMERA_OBJECT, 5);
+    assert_int_equal(camera_subject_expect(&s, CAMERA_EXPOSED, 5).at_us, t0 + 50000 + 250000);
+    struct camera_event ev = camera_subject_expect(&s, CAMERA_OBJECT, 5);
     assert_int_equal(ev.at_us, t0 + 300000 + 300000);
-    expect(&s, CAMERA_COMPLETE, 5);
+    camera_subject_expect(&s, CAMERA_COMPLETE, 5);
     camera_fetch(s.camera, 5, &ev.object, NULL);
-    ev = expect(&s, CAMERA_FETCHED, 5);
+    ev = camera_subject_expect(&s, CAMERA_FETCHED, 5);
     assert_int_equal(ev.at_us, t0 + 600000 + 600000);
     mem_free(ev.bytes);
     const struct shot *log; /* the truth: when the shutter was open */
@@ -259,37 +145,10 @@ static void times_are_those_declared(void **state)
     close_all(&s);
 }
 
-static void one_thing_at_a_time(void **state)
-{
-    (void)state;
-    for (size_t i = 0; i < ROWS; i++) {
-        struct subject s;
-        struct err why;
-        struct camera_object none = {.name = "nothing"};
-        open_world(&s);
-        open_row(&s, &rows[i]);
-        assert_int_equal(camera_trigger(s.camera, 1, &why), E_STATE); /* not armed */
-        ready(&s);
-        assert_int_equal(camera_trigger(s.camera, 0, &why), E_STATE); /* no token */
-        assert_int_equal(camera_trigger(s.camera, 1, &why), 0);
-        assert_int_equal(camera_trigger(s.camera, 2, &why), E_STATE);
-        assert_int_equal(camera_fetch(s.camera, 1, &none, &why), E_STATE);
-        struct camera_event ev = expect_exposure(&s, 1);
-        assert_int_equal(camera_trigger(s.camera, 1, &why), E_STATE); /* the token is used */
-        assert_int_equal(camera_fetch(s.camera, 1, &none, &why), E_STATE);
-        assert_int_equal(camera_fetch(s.camera, 1, &ev.object, &why), 0);
-        assert_int_equal(camera_trigger(s.camera, 2, &why), E_STATE); /* during a transfer */
-        ev = expect(&s, CAMERA_FETCHED, 1);
-        mem_free(ev.bytes);
-        assert_int_equal(camera_trigger(s.camera, 2, &why), 0);
-        close_all(&s); /* in mid exposure: nothing leaks, nothing is called any more */
-    }
-}
-
 static void settings_are_checked(void **state)
 {
     (void)state;
-    struct subject s;
+    struct camera_subject s;
     struct err why;
     open_world(&s);
     open_camera(&s, (struct camera_sim_opts){0});
@@ -300,38 +159,12 @@ static void settings_are_checked(void **state)
     close_all(&s);
 }
 
-/* Between exposures, and it is none: the shutter stays shut. */
-static void the_live_picture_shows_what_the_lens_sees(void **state)
-{
-    (void)state;
-    for (size_t i = 0; i < ROWS; i++) {
-        struct subject s;
-        uint8_t *jpeg = NULL;
-        int64_t bytes = 0;
-        struct image_facts pic;
-        struct err why;
-        const struct shot *log;
-        open_world(&s);
-        open_row(&s, &rows[i]);
-        ready(&s);
-        if (camera_caps(s.camera) & CAMERA_PREVIEWS) {
-            if (camera_preview(s.camera, &jpeg, &bytes, &why)) fail_msg("%s", why.text);
-            assert_int_equal(image_read_facts("live", jpeg, (size_t)bytes, &pic, NULL), 0);
-            assert_int_equal(world_shots(s.world, &log), 0);
-            mem_free(jpeg);
-        } else {
-            assert_int_equal(camera_preview(s.camera, &jpeg, &bytes, &why), E_UNSUPPORTED);
-        }
-        close_all(&s);
-    }
-}
-
-static struct camera_event shoot(struct subject *s, uint64_t token)
+static struct camera_event shoot(struct camera_subject *s, uint64_t token)
 {
     assert_int_equal(camera_trigger(s->camera, token, NULL), 0);
-    struct camera_event ev = expect_exposure(s, token);
+    struct camera_event ev = camera_subject_expect_exposure(s, token);
     assert_int_equal(camera_fetch(s->camera, token, &ev.object, NULL), 0);
-    return expect(s, CAMERA_FETCHED, token);
+    return camera_subject_expect(s, CAMERA_FETCHED, token);
 }
 
 static void pixels(struct camera_event *ev, struct image *out)
@@ -351,19 +184,19 @@ static bool equal(const struct image *a, const struct image *b)
 static void the_same_token_gives_the_same_noise(void **state)
 {
     (void)state;
-    struct subject a, b;
+    struct camera_subject a, b;
     struct image one, other, late;
     struct camera_event ev;
     open_world_quiet(&a, true);
     open_camera(&a, (struct camera_sim_opts){.render_threads = 1});
-    ready(&a);
+    camera_subject_ready(&a);
     ev = shoot(&a, 77);
     pixels(&ev, &one);
     ev = shoot(&a, 78);
     pixels(&ev, &other);
     open_world_quiet(&b, true);
     open_camera(&b, (struct camera_sim_opts){.render_threads = 4});
-    ready(&b);
+    camera_subject_ready(&b);
     ev = shoot(&b, 79);
     mem_free(ev.bytes);
     ev = shoot(&b, 77);
@@ -380,13 +213,13 @@ static void the_same_token_gives_the_same_noise(void **state)
 static void a_shutter_that_stays_shut_fails_and_can_be_fired_again(void **state)
 {
     (void)state;
-    struct subject s;
+    struct camera_subject s;
     const struct shot *log;
     open_world(&s);
     open_camera(&s, (struct camera_sim_opts){.faults.fail_at = 1});
-    ready(&s);
+    camera_subject_ready(&s);
     camera_trigger(s.camera, 1, NULL);
-    assert_true(expect(&s, CAMERA_FAILED, 1).why.code != 0);
+    assert_true(camera_subject_expect(&s, CAMERA_FAILED, 1).why.code != 0);
     assert_int_equal(world_shots(s.world, &log), 0);
     mem_free(shoot(&s, 2).bytes);
     assert_int_equal(world_shots(s.world, &log), 1);
@@ -396,14 +229,14 @@ static void a_shutter_that_stays_shut_fails_and_can_be_fired_again(void **state)
 static void a_lost_object_is_a_complete_without_one(void **state)
 {
     (void)state;
-    struct subject s;
+    struct camera_subject s;
     int32_t held = 9;
     open_world(&s);
     open_camera(&s, (struct camera_sim_opts){.faults.lose_at = 1});
-    ready(&s);
+    camera_subject_ready(&s);
     camera_trigger(s.camera, 1, NULL);
-    expect(&s, CAMERA_EXPOSED, 1);
-    expect(&s, CAMERA_COMPLETE, 1);
+    camera_subject_expect(&s, CAMERA_EXPOSED, 1);
+    camera_subject_expect(&s, CAMERA_COMPLETE, 1);
     assert_int_equal(camera_recount(s.camera, 1, &held, NULL), 0);
     assert_int_equal(held, 0);
     mem_free(shoot(&s, 2).bytes);
@@ -413,14 +246,14 @@ static void a_lost_object_is_a_complete_without_one(void **state)
 static void after_a_silence_recount_tells_what_is_held(void **state)
 {
     (void)state;
-    struct subject s;
+    struct camera_subject s;
     int32_t held = 9;
     open_world(&s);
     open_camera(&s, (struct camera_sim_opts){.faults.mute_at = 1});
-    ready(&s);
+    camera_subject_ready(&s);
     camera_trigger(s.camera, 1, NULL);
-    expect(&s, CAMERA_EXPOSED, 1);
-    assert_int_equal(next(&s, sched_now_us(s.sched) + 60000000).kind, CAMERA_NOTHING);
+    camera_subject_expect(&s, CAMERA_EXPOSED, 1);
+    assert_int_equal(camera_subject_next(&s, sched_now_us(s.sched) + 60000000).kind, CAMERA_NOTHING);
     assert_int_equal(camera_recount(s.camera, 1, &held, NULL), 0);
     assert_int_equal(held, 1);
     mem_free(shoot(&s, 2).bytes);
@@ -430,17 +263,17 @@ static void after_a_silence_recount_tells_what_is_held(void **state)
 static void a_broken_transfer_may_be_asked_for_again(void **state)
 {
     (void)state;
-    struct subject s;
+    struct camera_subject s;
     open_world(&s);
     open_camera(&s, (struct camera_sim_opts){.faults.transfer_at = 1});
-    ready(&s);
+    camera_subject_ready(&s);
     camera_trigger(s.camera, 1, NULL);
-    struct camera_event ev = expect_exposure(&s, 1);
+    struct camera_event ev = camera_subject_expect_exposure(&s, 1);
     camera_fetch(s.camera, 1, &ev.object, NULL);
-    struct camera_event broken = expect(&s, CAMERA_FETCHED, 1);
+    struct camera_event broken = camera_subject_expect(&s, CAMERA_FETCHED, 1);
     assert_true(broken.why.code != 0 && !broken.bytes);
     assert_int_equal(camera_fetch(s.camera, 1, &ev.object, NULL), 0);
-    struct camera_event got = expect(&s, CAMERA_FETCHED, 1);
+    struct camera_event got = camera_subject_expect(&s, CAMERA_FETCHED, 1);
     assert_int_equal(got.why.code, 0);
     assert_int_equal(got.byte_count, ev.object.bytes);
     mem_free(got.bytes);
@@ -450,25 +283,25 @@ static void a_broken_transfer_may_be_asked_for_again(void **state)
 static void a_camera_that_is_gone_refuses_everything(void **state)
 {
     (void)state;
-    struct subject s;
+    struct camera_subject s;
     struct err why;
     struct camera_facts facts;
     open_world(&s);
     open_camera(&s, (struct camera_sim_opts){.faults.gone_at = 2});
-    ready(&s);
+    camera_subject_ready(&s);
     mem_free(shoot(&s, 1).bytes);
     camera_trigger(s.camera, 2, NULL);
-    expect(&s, CAMERA_GONE, 2);
+    camera_subject_expect(&s, CAMERA_GONE, 2);
     assert_int_equal(camera_trigger(s.camera, 3, &why), E_IO);
     assert_int_equal(camera_describe(s.camera, &facts, &why), E_IO);
-    assert_int_equal(next(&s, sched_now_us(s.sched) + 60000000).kind, CAMERA_NOTHING);
+    assert_int_equal(camera_subject_next(&s, sched_now_us(s.sched) + 60000000).kind, CAMERA_NOTHING);
     close_all(&s);
 }
 
 static void a_misfire_is_a_dark_frame(void **state)
 {
     (void)state;
-    struct subject s;
+    struct camera_subject s;
     open_world(&s);
     open_camera(&s, (struct camera_sim_opts){.faults.dark_at = 2});
     assert_int_equal(
@@ -493,13 +326,8 @@ static void a_misfire_is_a_dark_frame(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(a_frame_comes_in_the_order_of_the_contract),
-        cmocka_unit_test(what_is_held_is_told_by_the_token),
-        cmocka_unit_test(a_recount_ends_the_exposure),
         cmocka_unit_test(times_are_those_declared),
-        cmocka_unit_test(one_thing_at_a_time),
         cmocka_unit_test(settings_are_checked),
-        cmocka_unit_test(the_live_picture_shows_what_the_lens_sees),
         cmocka_unit_test(the_same_token_gives_the_same_noise),
         cmocka_unit_test(a_shutter_that_stays_shut_fails_and_can_be_fired_again),
         cmocka_unit_test(a_lost_object_is_a_complete_without_one),
@@ -508,5 +336,13 @@ int main(void)
         cmocka_unit_test(a_camera_that_is_gone_refuses_everything),
         cmocka_unit_test(a_misfire_is_a_dark_frame),
     };
-    return cmocka_run_group_tests(tests, NULL, NULL);
+    static const struct camera_case cases[] = {
+        {"says when it has exposed", open_loud, close_all, released, NULL, true, 60000000},
+        {"has a silent shutter", open_silent, close_all, released, NULL, true, 60000000},
+        {"renders with eight threads", open_threaded, close_all, released, NULL, true, 60000000},
+        {"is slow", open_slow, close_all, released, NULL, true, 60000000},
+        {"is fired by others", open_others, close_all, released, nobody_fires, false, 60000000},
+    };
+    const int failed = camera_contract(cases, (int)(sizeof cases / sizeof *cases));
+    return failed + cmocka_run_group_tests(tests, NULL, NULL);
 }

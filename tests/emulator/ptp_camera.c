@@ -5,7 +5,6 @@
 #include <string.h>
 
 #include "tests/emulator/ptp_inside.h"
-#include "tests/emulator/ptp_picture.h"
 
 /* Codes of ISO 15740. */
 enum {
@@ -357,7 +356,7 @@ static uint32_t add_object(struct ptp_camera *c, int32_t release, uint16_t forma
     size_t count;
     uint8_t *bytes = c->opts.picture
                          ? c->opts.picture(c->opts.picture_arg, release, r->lens_at, r->exposure_us, &count)
-                         : ptp_picture_made(release, r->lens_at, &count);
+                         : ptp_picture_made(&c->opts.scene, release, r->lens_at, &count);
     *b = (struct ptp_object){.handle = 0x10000u + (uint32_t)c->object_count,
                              .release = release,
                              .format = format,
@@ -391,6 +390,7 @@ uint16_t ptp_release(struct ptp_camera *c, int64_t now_us, enum ptp_wire_fault *
         if (!mute) add_event(c, EVENT_OBJECT_ADDED, jpeg, ready_us);
     }
     if (!first && !mute) add_event(c, EVENT_CAPTURE_COMPLETE, 0, ready_us);
+    if (asked == f->lie_release) return PTP_DEVICE_BUSY;
     if (asked == f->hang_release) *fault = PTP_WIRE_HANG;
     if (asked == f->drop_release) *fault = PTP_WIRE_DROP;
     return PTP_OK;
@@ -594,6 +594,8 @@ static void ask_session(struct ptp_camera *c, const struct ptp_request *q, int64
 
 void ptp_camera_do(struct ptp_camera *c, const struct ptp_request *q, int64_t now_us, struct ptp_answer *a)
 {
+    const int32_t releases_before = c->release_count;
+    if (ptp_harm_before(c, q, a)) return;
     if (q->code == GET_DEVICE_INFO) {
         a->has_data = true;
         device_info(c, &a->data);
@@ -610,6 +612,7 @@ void ptp_camera_do(struct ptp_camera *c, const struct ptp_request *q, int64_t no
         ask_session(c, q, now_us, a);
     }
     if (a->code != PTP_OK && a->has_data && a->data.count == 0) a->has_data = false;
+    ptp_harm_after(c, q, releases_before, a);
 }
 
 bool ptp_camera_event(struct ptp_camera *c, int64_t now_us, struct ptp_event *out)
@@ -618,7 +621,8 @@ bool ptp_camera_event(struct ptp_camera *c, int64_t now_us, struct ptp_event *ou
         if (c->events[i].due_us > now_us) continue;
         *out = c->events[i];
         memmove(&c->events[i], &c->events[i + 1], (size_t)(--c->event_count - i) * sizeof *c->events);
-        return true;
+        if (!ptp_harm_hides(c, out)) return true;
+        i = -1; /* not told: the next one */
     }
     return false;
 }

@@ -9,6 +9,7 @@
 #define TESTS_EMULATOR_PTP_CAMERA_H
 
 #include "tests/emulator/ptp_bytes.h"
+#include "tests/emulator/ptp_picture.h"
 
 enum ptp_family {
     PTP_GENERIC,     /* extension 0: the standard alone, no lens drive */
@@ -35,6 +36,36 @@ enum ptp_response {
     PTP_NOT_READY = 0xA102 /* family 0x0B */
 };
 
+/* One thing that befalls the camera at one moment of its n-th accepted release. */
+enum ptp_phase {
+    PTP_NO_PHASE,
+    PTP_BEFORE_TRIGGER, /* the release is asked for */
+    PTP_TRIGGER_SENT,   /* and has fired */
+    PTP_ANNOUNCED,      /* its object was told of, whatever is asked next */
+    PTP_MID_TRANSFER,
+    PTP_TRANSFERRED, /* the object went over, whole */
+    PTP_BETWEEN      /* the lens is driven on */
+};
+enum ptp_blow {
+    PTP_BUSY,    /* that operation is answered so */
+    PTP_ERROR,   /* general error */
+    PTP_FULL,    /* store full */
+    PTP_CUT,     /* the link goes down */
+    PTP_MUTE,    /* no event tells any more, until the release after that */
+    PTP_STALLED, /* the host's library hangs: `struck` sees to that */
+    PTP_KILLED,  /* the host's program is killed: the same */
+    PTP_AWAY,    /* the camera is switched off, comes back after two seconds, its lens is elsewhere */
+    PTP_BLOWS
+};
+struct ptp_harm {
+    enum ptp_phase phase;
+    enum ptp_blow blow;
+    int32_t nth;
+    int32_t parks; /* AWAY: so many counts away from where it was */
+    void (*struck)(void *arg, enum ptp_blow);
+    void *arg;
+};
+
 #define PTP_OBJECTS_MOST  512
 #define PTP_RELEASES_MOST 512
 #define PTP_MOVES_MOST    1024
@@ -46,6 +77,7 @@ struct ptp_faults {
     int32_t refuse_release;   /* general error, nothing exposed */
     int32_t busy_release;     /* device busy, so many times in a row from the first on */
     int32_t full_release;     /* store full */
+    int32_t lie_release;      /* exposed, and answered as busy */
     int32_t lose_object;      /* exposed, complete, but no object */
     int32_t mute_release;     /* exposed and stored, no event tells */
     int32_t hang_release;     /* the answer never comes */
@@ -69,6 +101,8 @@ struct ptp_camera_opts {
     int32_t lens_us_a_count;           /* 0: 50; negative: none */
     int32_t sizes[3];                  /* counts of the named sizes; 0: 1, 6, 30 */
     struct ptp_faults faults;
+    struct ptp_harm harm;
+    struct ptp_scene scene; /* what its own pictures show */
     /* The JPEG of a release, to be freed with free(); NULL: a small made one that names its release. */
     uint8_t *(*picture)(void *arg, int32_t release, int32_t lens_at, int64_t exposure_us, size_t *count_out);
     void *picture_arg;
@@ -115,6 +149,9 @@ struct ptp_camera {
     struct ptp_event events[PTP_EVENTS_MOST];
     int32_t event_count;
     int32_t transfers;
+    /* of the harm */
+    bool harmed, muted, announced;
+    uint16_t next_code; /* that the next operation is answered with; 0: none */
     /* properties */
     uint8_t compression;
     uint16_t white_balance, f_number, focus_mode, program, iso;
@@ -143,7 +180,11 @@ enum ptp_wire_fault {
     PTP_WIRE_DROP,         /* the link goes down instead of an answer */
     PTP_WIRE_DROP_HALFWAY, /* in the middle of the data */
     PTP_WIRE_GAP,          /* three seconds in the middle of the data */
-    PTP_WIRE_LATE          /* answered after a second */
+    PTP_WIRE_LATE,         /* answered after a second */
+    PTP_WIRE_DROP_AFTER,   /* answered, then the link goes down */
+    PTP_WIRE_AWAY,         /* no answer, and no link for two seconds */
+    PTP_WIRE_AWAY_AFTER,   /* answered, then that */
+    PTP_WIRE_AWAY_HALFWAY
 };
 
 struct ptp_answer {

@@ -19,6 +19,13 @@ bool ptp_lens_drive(struct ptp_camera *, int32_t by, int64_t now_us);
 bool ptp_lens_moves(const struct ptp_camera *, int64_t now_us);
 uint8_t *ptp_lens_view(struct ptp_camera *, size_t *count_out); /* what live view sees; free() */
 
+/* ptp_harm.c: before an operation is done, true: it is not done, `answer` is all that comes of it; after it;
+ * and an event that is due is not told. */
+bool ptp_harm_before(struct ptp_camera *, const struct ptp_request *, struct ptp_answer *);
+void ptp_harm_after(struct ptp_camera *, const struct ptp_request *, int32_t releases_before,
+                    struct ptp_answer *);
+bool ptp_harm_hides(struct ptp_camera *, const struct ptp_event *);
+
 /* ptp_named.c: the family of named sizes. False: not one of its operations. */
 bool ptp_named_do(struct ptp_camera *, const struct ptp_request *, int64_t now_us, struct ptp_answer *);
 extern const uint16_t ptp_named_operations[];

@@ -14,12 +14,14 @@
 #define CHUNK       16384u
 #define PACKET_MOST (64u << 20)
 #define TICK_MS     10
+#define AWAY_US     2000000
 
 struct ptp_ip {
     pthread_t thread;
     pthread_mutex_t lock; /* of what follows */
     struct ptp_camera camera;
     bool unplugged, refusing;
+    int64_t back_us;               /* unplugged until then; 0: until it is plugged in */
     int listening, command, event; /* sockets; -1: none */
     int port, stop_read, stop_write;
     uint32_t connection;
@@ -98,6 +100,8 @@ static bool receive_all(int fd, uint8_t *bytes, size_t count)
 {
     while (count) {
         const ssize_t n = recv(fd, bytes, count, 0);
+        setsockopt(fd, IPPROTO_TCP, TCP_QUICKACK, &(int){1},
+                   sizeof(int)); /* else each order waits for 40 ms */
         if (n <= 0) return false;
         bytes += n;
         count -= (size_t)n;
@@ -196,6 +200,13 @@ static void welcome(struct ptp_ip *ip)
 
 /* ---- operations ---- */
 
+static void go_away(struct ptp_ip *ip)
+{
+    ip->unplugged = true;
+    ip->back_us = now_us() + AWAY_US;
+    hang_up(ip);
+}
+
 static void answer(struct ptp_ip *ip)
 {
     struct ptp_answer a = {0};
@@ -220,6 +231,21 @@ static void answer(struct ptp_ip *ip)
         send_all(ip->command, o.bytes, o.count / 2);
         pause_ms(ip, 3000);
         up = ip->command >= 0 && send_all(ip->command, o.bytes + o.count / 2, o.count - o.count / 2);
+        break;
+    case PTP_WIRE_DROP_AFTER:
+        send_all(ip->command, o.bytes, o.count);
+        up = false;
+        break;
+    case PTP_WIRE_AWAY:
+        go_away(ip);
+        break;
+    case PTP_WIRE_AWAY_AFTER:
+        send_all(ip->command, o.bytes, o.count);
+        go_away(ip);
+        break;
+    case PTP_WIRE_AWAY_HALFWAY:
+        send_all(ip->command, o.bytes, o.count / 2);
+        go_away(ip);
         break;
     case PTP_WIRE_LATE:
         pause_ms(ip, 1000);
@@ -304,6 +330,7 @@ static void *serve(void *arg)
         poll(p, 3, TICK_MS);
         pthread_mutex_lock(&ip->lock);
         if (p[0].revents) break;
+        if (ip->back_us && now_us() >= ip->back_us) ip->back_us = ip->unplugged = 0;
         if (p[1].revents) welcome(ip);
         if (p[2].revents && ip->command == p[2].fd) take_packet(ip);
         send_events(ip);

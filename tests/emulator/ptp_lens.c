@@ -4,7 +4,6 @@
 #include <stdlib.h>
 
 #include "tests/emulator/ptp_inside.h"
-#include "tests/emulator/ptp_picture.h"
 
 /* Play is a gap of fixed width: the glass follows once the motor pushes at either side of it. */
 static int32_t pushed(struct ptp_camera *c, int32_t by)
@@ -42,5 +41,5 @@ bool ptp_lens_moves(const struct ptp_camera *c, int64_t now_us)
 uint8_t *ptp_lens_view(struct ptp_camera *c, size_t *count_out)
 {
     return c->opts.picture ? c->opts.picture(c->opts.picture_arg, 0, c->lens_at, 0, count_out)
-                           : ptp_picture_made(0, c->lens_at, count_out);
+                           : ptp_picture_made(&c->opts.scene, 0, c->lens_at, count_out);
 }

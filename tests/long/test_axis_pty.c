@@ -11,6 +11,6 @@ static struct rig *open_pty(void)
 
 int main(void)
 {
-    static const struct axis_case AXES[] = {{"rail over a pty", open_pty, 20}};
+    static const struct axis_case AXES[] = {{"rail over a pty", open_pty, 20, 0}};
     return axis_contract(AXES, 1);
 }

@@ -8,7 +8,8 @@
 struct axis_case {
     const char *name;
     struct rig *(*open)(void);
-    int hurry; /* idle times are so much shorter: 1, more where time is real */
+    int hurry;  /* idle times are so much shorter: 1, more where time is real */
+    int shrink; /* so are its ways; 0: none */
 };
 
 /* Runs the tests over each case; how many failed. */
