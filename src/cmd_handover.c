@@ -37,6 +37,7 @@ static void describe(json_t *out, const struct handover_request *rq, const struc
     json_object_set_new(out, "frames", json_integer(r->frames));
     json_object_set_new(out, "left_out", json_integer(r->left_out));
     json_object_set_new(out, "files", json_integer(r->files));
+    json_object_set_new(out, "references", json_integer(r->references));
     json_object_set_new(out, "megabytes", json_rounded((double)r->bytes / 1e6, 1));
     json_object_set_new(out, "first", json_integer(r->first));
     json_object_set_new(out, "last", json_integer(r->last));
@@ -74,6 +75,9 @@ static void text_made(FILE *out, const json_t *r)
         fprintf(out, "that is every useful frame and up to %.0f more at either end\n",
                 json_get_number(r, "margin"));
     if (left > 0) fprintf(out, "%.0f frame%s stayed in the stack\n", left, s_of(left));
+    if (json_get_number(r, "references") > 0)
+        fprintf(out, "in the folder reference: %.0f file%s outside the order\n",
+                json_get_number(r, "references"), s_of(json_get_number(r, "references")));
     if (is_grave(r))
         fprintf(out, "the stack is not complete: 'staddle check %s' shows where\n",
                 json_get_text(r, "stack"));

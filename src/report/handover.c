@@ -17,6 +17,7 @@
 #include "store/evening.h"
 #include "store/folder.h"
 #include "store/hash.h"
+#include "store/reference.h"
 #include "store/words.h"
 
 #define COPY_MODE 0644
@@ -60,11 +61,20 @@ static int copy_one(struct work *w, const struct record_row *r, struct err *why)
     return rc ? rc : note_in_manifest(w, sha256, r->name, why);
 }
 
+static int reference_folder(const struct work *w, struct err *why)
+{
+    char path[PATH_MAX];
+    int rc = fs_join(path, sizeof path, w->part, REFERENCE_FOLDER, why);
+    return rc || folder_is_dir(path) ? rc : fs_make_dir(path, why);
+}
+
 static int copy_all(struct work *w, const struct record *rec, struct handover_result *out, struct err *why)
 {
     int rc = E_OK;
     for (int32_t i = 0; i < rec->count && !rc; i++) {
         if (!rec->rows[i].handed_over) continue;
+        if (rec->rows[i].frame < 0) rc = reference_folder(w, why);
+        if (rc) return rc;
         rc = copy_one(w, &rec->rows[i], why);
         out->files++;
         out->bytes += rec->rows[i].file.bytes;
@@ -159,6 +169,7 @@ int handover_make(struct store *st, const struct handover_request *rq, struct ha
     if (rc) return rc;
     struct handover_result result = {.frames = s.frames,
                                      .left_out = s.left_out,
+                                     .references = s.references,
                                      .first = s.first,
                                      .last = s.last,
                                      .first_slice = s.first_slice,

@@ -8,6 +8,7 @@
  *  3. Whole or not there: built as DIR.part, then renamed.
  *
  *    DIR/2026-11-25-clock-stack-001_s0012.jpg ...   DIR/record.csv   DIR/record.json   DIR/README.txt
+ *    DIR/reference/ruler.jpg ...   what was shot beside the stack (store/reference.h); not there without
  *    DIR/manifest.sha256   every other file, as sha256sum -c reads it */
 #ifndef STADDLE_HANDOVER_H
 #define STADDLE_HANDOVER_H
@@ -29,6 +30,7 @@ struct handover_request {
 
 struct handover_result {
     int32_t frames, files, left_out; /* left_out: frames */
+    int32_t references;              /* files among them that are outside the order */
     int32_t first, last;             /* indices in capture order */
     int32_t first_slice, last_slice; /* nearest and farthest; in an unknown order as shot */
     int64_t bytes;

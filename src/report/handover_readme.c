@@ -4,6 +4,7 @@
 #include <math.h>
 
 #include "report/handover.h"
+#include "store/reference.h"
 
 /* Spacing in micrometres with one decimal, without a float. */
 static void spacing(FILE *out, int64_t nm)
@@ -47,6 +48,16 @@ static void which(FILE *out, const struct selection *s)
         fputs(".\n", out);
 }
 
+static void beside(FILE *out, const struct selection *s)
+{
+    if (!s->references) return;
+    fputs("- " REFERENCE_FOLDER
+          "/: frames outside the order, not to be merged: a ruler or a grey card in the place of "
+          "the\n"
+          "  subject, the empty set, the set without the lamp.\n",
+          out);
+}
+
 void handover_readme(const struct selection *s, FILE *out)
 {
     what(out, s);
@@ -57,8 +68,10 @@ void handover_readme(const struct selection *s, FILE *out)
           "- These are copies: changing them changes nothing in the stack they came from.\n"
           "\nFiles\n"
           "- record.csv and record.json: where and when each frame was shot, its checksum, and why it is "
-          "here or not.\n"
-          "- " HANDOVER_MANIFEST ": one checksum a file. In this folder,\n"
+          "here or not.\n",
+          out);
+    beside(out, s);
+    fputs("- " HANDOVER_MANIFEST ": one checksum a file. In this folder,\n"
           "      sha256sum -c " HANDOVER_MANIFEST "\n"
           "  tells whether every file is as it was handed over.\n",
           out);

@@ -10,7 +10,9 @@
 #include "report/handover.h"
 #include "store/folder.h"
 #include "store/hash.h"
+#include "store/reference.h"
 
+#define BESIDE           REFERENCE_FOLDER "/" /* the one folder that a hand-over may have */
 #define MANIFEST_LARGEST ((size_t)16 << 20)
 
 struct line {
@@ -50,7 +52,8 @@ static bool read_line(const char *text, size_t n, struct line *out)
     if (!is_hex(text, hex) || memcmp(text + hex, "  ", 2) != 0) return false;
     snprintf(out->sha256, sizeof out->sha256, "%.*s", (int)hex, text);
     snprintf(out->name, sizeof out->name, "%.*s", (int)(n - hex - 2), text + hex + 2);
-    return folder_name_ok(out->name);
+    return folder_name_ok(strncmp(out->name, BESIDE, sizeof BESIDE - 1) ? out->name
+                                                                        : out->name + sizeof BESIDE - 1);
 }
 
 static int parse(const char *path, const char *text, size_t size, struct manifest *m, struct err *why)
@@ -116,18 +119,27 @@ static int compare_differences(const void *a, const void *b)
                   ((const struct handover_difference *)b)->name);
 }
 
-static int find_extra(const char *dir, const struct manifest *m, struct handover_check *c, struct err *why)
+static bool is_own(const char *name, const struct manifest *m)
+{
+    if (!strcmp(name, ".") || !strcmp(name, "..") || !strcmp(name, HANDOVER_MANIFEST)) return true;
+    for (int32_t i = 0; !strcmp(name, REFERENCE_FOLDER) && i < m->count; i++)
+        if (!strncmp(m->lines[i].name, BESIDE, sizeof BESIDE - 1)) return true;
+    return false;
+}
+
+/* What lies in the folder and not in the manifest; `before`: how the manifest calls the folder. */
+static int find_extra(const char *dir, const char *before, const struct manifest *m, struct handover_check *c,
+                      struct err *why)
 {
     DIR *d = opendir(dir);
-    if (!d) return fail_errno(why, E_INPUT, "%s: cannot open the folder", dir);
+    if (!d) return *before ? E_OK : fail_errno(why, E_INPUT, "%s: cannot open the folder", dir);
     int rc = E_OK;
     for (struct dirent *e; !rc && (e = readdir(d));) {
         struct line key;
-        if (!strcmp(e->d_name, ".") || !strcmp(e->d_name, "..") || !strcmp(e->d_name, HANDOVER_MANIFEST))
-            continue;
-        snprintf(key.name, sizeof key.name, "%s", e->d_name);
+        if (*before ? !strcmp(e->d_name, ".") || !strcmp(e->d_name, "..") : is_own(e->d_name, m)) continue;
+        snprintf(key.name, sizeof key.name, "%s%s", before, e->d_name);
         if (!bsearch(&key, m->lines, (size_t)m->count, sizeof key, compare_lines))
-            rc = add(c, HANDOVER_EXTRA, e->d_name, why);
+            rc = add(c, HANDOVER_EXTRA, key.name, why);
     }
     closedir(d);
     return rc;
@@ -137,13 +149,17 @@ int handover_verify(const char *dir, struct handover_check *out, struct err *why
 {
     struct manifest m = {0};
     struct handover_check c = {0};
+    char beside[PATH_MAX];
     int rc = read_manifest(dir, &m, why);
     if (rc) return rc;
     qsort(m.lines, (size_t)m.count, sizeof *m.lines, compare_lines);
     c.files = m.count;
     for (int32_t i = 0; i < m.count && !rc; i++)
         rc = check_file(dir, &m.lines[i], &c, why);
-    if (!rc) rc = find_extra(dir, &m, &c, why);
+    if (!rc) rc = find_extra(dir, "", &m, &c, why);
+    if (!rc) rc = fs_join(beside, sizeof beside, dir, REFERENCE_FOLDER, why);
+    if (!rc && folder_is_dir(beside) && is_own(REFERENCE_FOLDER, &m))
+        rc = find_extra(beside, BESIDE, &m, &c, why);
     if (!rc && c.count) qsort(c.rows, (size_t)c.count, sizeof *c.rows, compare_differences);
     mem_free(m.lines);
     if (rc)

@@ -142,8 +142,10 @@ static json_t *row_json(const struct record_row *r)
 
 json_t *record_json(const struct record *rec)
 {
-    json_t *in = json_array(), *out = json_array();
-    for (int32_t i = 0; i < rec->count; i++)
-        json_array_append_new(rec->rows[i].handed_over ? in : out, row_json(&rec->rows[i]));
-    return json_pack("{s:o, s:o}", "frames", in, "left_out", out);
+    json_t *in = json_array(), *beside = json_array(), *out = json_array();
+    for (int32_t i = 0; i < rec->count; i++) {
+        const struct record_row *r = &rec->rows[i];
+        json_array_append_new(!r->handed_over ? out : r->frame < 0 ? beside : in, row_json(r));
+    }
+    return json_pack("{s:o, s:o, s:o}", "frames", in, "references", beside, "left_out", out);
 }

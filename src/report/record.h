@@ -37,7 +37,8 @@ void record_clear(struct record *); /* NULL is fine */
 /* RFC 4180: a header line, CRLF, quotes where needed; the same in every locale. Absent values are empty. */
 void record_write_csv(const struct record *, FILE *out);
 
-/* {"frames": [...], "left_out": [...]}, absent values null. NULL when there is no memory. */
+/* {"frames": [...], "references": [...], "left_out": [...]}, absent values null. NULL when there is no
+ * memory. */
 json_t *record_json(const struct record *);
 
 #endif

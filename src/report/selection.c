@@ -6,6 +6,7 @@
 #include "base/mem.h"
 #include "store/evening.h"
 #include "store/folder.h"
+#include "store/reference.h"
 
 /* Everything of a store that a selection looks at. */
 struct source {
@@ -199,6 +200,13 @@ static const char *why_no_frame(const struct exposure_row *e)
     return e->state == EXPOSURE_KEPT ? purposes[0] : "shot again";
 }
 
+/* A ruler, a grey card: goes with the frames, in a folder of its own. */
+static bool is_reference(const struct source *src, const struct file_row *f)
+{
+    const struct exposure_row *e = exposure_of(src, f->exposure_id);
+    return e && e->purpose == PURPOSE_REFERENCE && e->state == EXPOSURE_KEPT && reference_of(f->name);
+}
+
 static int add_others(struct selection *s, const struct source *src, struct err *why)
 {
     for (int32_t i = 0; i < src->file_count; i++) {
@@ -208,6 +216,10 @@ static int add_others(struct selection *s, const struct source *src, struct err 
         int rc = describe(r, src, f, why);
         if (rc) return rc;
         r->why = why_no_frame(exposure_of(src, f->exposure_id));
+        if (!is_reference(src, f)) continue;
+        r->handed_over = true;
+        snprintf(r->name, sizeof r->name, REFERENCE_FOLDER "/%s", f->name);
+        s->references++;
     }
     return E_OK;
 }

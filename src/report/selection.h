@@ -12,6 +12,7 @@ struct selection {
     char prefix[256]; /* <date>-<job>-<stack> */
     bool all;
     int32_t total, frames, left_out; /* frames of the stack, handed over, left out */
+    int32_t references;              /* files of frames outside the order, handed over in their folder */
     int32_t first, last, margin;     /* indices in capture order; last and first are those handed over */
     int32_t first_slice, last_slice;
     int64_t spacing_nm;  /* STACK_NONE when not known, or when it differs between plans */
