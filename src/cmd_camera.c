@@ -7,6 +7,7 @@
 #include "base/json.h"
 #include "base/mem.h"
 #include "cmd.h"
+#include "cmd_camera_ready.h"
 #include "cmd_camera_shoot.h"
 #include "device/trade.h"
 #include "run/camera_session.h"
@@ -67,10 +68,10 @@ static int show(struct cmd *c, struct camera_session *s, json_t *out, struct err
 /* ---- set */
 
 struct wish {
-    enum trade trade;
     const char *wanted;
-    told_word setting, word;
+    enum trade trade;
     bool is_so; /* already */
+    told_word setting, word;
 };
 
 #define WISHES_MOST 16
@@ -142,6 +143,7 @@ static const struct {
     {"show", show, cmd_camera_text},
     {"set", set, cmd_camera_text},
     {"shoot", cmd_camera_shoot, cmd_camera_text_shot},
+    {"ready", cmd_camera_ready, cmd_camera_text_ready},
 };
 
 static int run(struct cmd *c, struct err *why)
@@ -151,7 +153,8 @@ static int run(struct cmd *c, struct err *why)
     while (a < sizeof actions / sizeof *actions && strcmp(actions[a].name, cmd_operand(c, 0)) != 0)
         a++;
     if (a == sizeof actions / sizeof *actions)
-        return fail(why, E_INPUT, "camera %s: no such action; use show, set or shoot", cmd_operand(c, 0));
+        return fail(why, E_INPUT, "camera %s: no such action; use show, set, ready or shoot",
+                    cmd_operand(c, 0));
     int rc = cmd_camera_shoot_check(c, actions[a].run == cmd_camera_shoot, why);
     if (!rc) rc = wishes_listen(why);
     if (rc) return rc;
@@ -169,8 +172,9 @@ static int run(struct cmd *c, struct err *why)
         return rc;
     }
     const bool all = cmd_verbose(c) && actions[a].text == cmd_camera_text;
+    const bool spoils = json_is_false(json_object_get(out, "ready"));
     cmd_print(c, out, all ? cmd_camera_text_verbose : actions[a].text);
-    return 0;
+    return spoils ? err_exit_status(E_STATE) : 0;
 }
 
 const struct verb verb_camera = {
@@ -185,6 +189,8 @@ const struct verb verb_camera = {
         "                             with --verbose all that the camera tells, in its own words\n"
         "  set FILE NAME=VALUE...     shutter=1/60 aperture=5.6 iso=100 white-balance=daylight format=raw\n"
         "                             drive=single focus=manual; all are checked before one is set\n"
+        "  ready                      is it set as a stack needs it, and does it last for the job? Status 4\n"
+        "                             where frames would differ from each other\n"
         "  shoot FILE --to PICTURE    one frame, outside any stack\n"
         "  shoot FILE --as WHAT --stack DIR\n"
         "                             a reference frame, kept with the stack and handed over with it, in a\n"

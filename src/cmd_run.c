@@ -2,6 +2,7 @@
 
 static const struct option_row options[] = {
     {"stack", "DIR", "make the stack's folder here (default: the next one of tonight)"},
+    {"anyway", NULL, "shoot although the camera's settings would spoil the stack"},
     {"workers", "N", "threads for measuring (default: one a core)"},
     {"seed", "N", "simulated bench: seed of the noise instead of the job's"},
     {NULL, NULL, NULL},
@@ -22,6 +23,9 @@ const struct verb verb_run = {
         "Shoots the stack that the job describes: finds the axis' zero, then for each slice moves, settles,\n"
         "exposes, fetches and measures; at last the closing frame, to compare with the first. Frames are\n"
         "on the disk before they count as kept. The first exposure comes after the job's start delay.\n\n"
+        "A tethered camera is asked first whether it is set as a stack needs it ('staddle camera ready').\n"
+        "What would spoil the stack ends with status 4, before anything moves; --anyway shoots all the "
+        "same.\n\n"
         "Without a job: the last one again, for the next composition, as the next stack of tonight. Marks "
         "of\n"
         "the composition before are not taken over: mark near and far first, then run.\n\n"

@@ -287,7 +287,7 @@ int cmd_shoot_new(const struct cmd *c, bool virtual_clock, struct err *why)
 {
     struct again a;
     struct shoot_job job;
-    struct shoot_opts o = {.virtual_clock = virtual_clock};
+    struct shoot_opts o = {.virtual_clock = virtual_clock, .anyway = !virtual_clock && cmd_flag(c, "anyway")};
     int rc = cmd_shoot_options(c, &o, why);
     if (!rc) rc = cmd_again_choose(c, &a, why);
     if (!rc) rc = shoot_job_read(a.job, a.bench, &job, why);

@@ -24,14 +24,21 @@ struct origins {
     int32_t count;
 };
 
+enum camera_target { TARGET_CARD, TARGET_RAM }; /* where frames lie until they are fetched */
+enum camera_fetch { FETCH_ALL, FETCH_JPEG };    /* a raw stays on the card */
+enum f_number_shown { SHOWS_MARKED, SHOWS_EFFECTIVE };
+
 struct camera_spec {
     char kind[NAME_ROOM]; /* a name from the backend list, e.g. "simulated" */
     char port[PATH_ROOM]; /* of a tethered one, as the camera library names it; "": the first that is found */
     int32_t width_px, height_px;
     int64_t sensor_width_nm;
     int64_t shutter_lag_us;
-    int64_t sync_us; /* shortest exposure that a flash still fills; 0 unknown */
-    int64_t busy_us; /* after an exposure, writing and sending, it takes no other; 0 unknown */
+    int64_t sync_us;           /* shortest exposure that a flash still fills; 0 unknown */
+    int64_t busy_us;           /* after an exposure, writing and sending, it takes no other; 0 unknown */
+    enum camera_target target; /* of a tethered one */
+    enum camera_fetch fetch;
+    enum f_number_shown shows; /* which f-number its display and its settings mean */
     /* a camera that others fire, and whose files come into a folder */
     bool by_others;
     char folder[PATH_ROOM];

@@ -12,6 +12,7 @@
 
 #include "base/mem.h"
 #include "camera/body.h"
+#include "camera/home.h"
 #include "device/camera_wire.h"
 
 #define EVENT_WAIT_MS 50
@@ -322,6 +323,7 @@ int main(void)
         return 2;
     }
     signal(SIGPIPE, SIG_IGN);
+    home_of_our_own();
     if (pthread_create(&watcher, NULL, watch_parent, NULL)) return 5;
     while (!p.over) {
         struct pollfd fd = {.fd = CAMERA_WIRE_FD, .events = POLLIN};

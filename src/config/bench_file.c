@@ -27,6 +27,7 @@ static const struct key_row rows[] = {
     {"camera.sync_s", VALUE_S, false, AT(camera.sync_us), 0.0001, 1, NULL},
     {"camera.busy_s", VALUE_S, false, AT(camera.busy_us), 0, 120, NULL},
     {"camera.port", VALUE_TEXT, false, AT(camera.port), 0, 0, NULL},
+    {"camera.f_number_shown", VALUE_WORD, false, AT(camera.shows), 0, 0, "marked effective"},
     {"camera.folder", VALUE_PATH, false, AT(camera.folder), 0, 0, NULL},
     {"camera.raw_and_jpeg", VALUE_FLAG, false, AT(camera.raw_and_jpeg), 0, 0, NULL},
     {"camera.wait_s", VALUE_S, false, AT(camera.wait_us), 1, 86400, NULL},

@@ -11,8 +11,8 @@
 #define FREE_BYTES  (INT64_C(64) * 1000 * 1000 * 1000) /* of a new card; our choice */
 #define FRAME_BYTES (INT64_C(10) * 1000 * 1000)
 #define WORDS_ROOM  1024
-#define LONGEST_K   15  /* 30 s */
-#define SHORTEST_K  -39 /* 1/8000 s */
+#define LONGEST_K   15    /* 30 s */
+#define SHORTEST_K  (-39) /* 1/8000 s */
 
 static void list(bool (*mark)(int k, char out[MARK_ROOM]), const char *before, int from, int to,
                  char out[WORDS_ROOM])
@@ -62,7 +62,7 @@ int camera_sim_told(const struct camera_settings *s, int64_t wall_us, struct tol
     say_time(s->exposure_us, is);
     int rc = told_add(&t, "shutterspeed", TOLD_CHOICE, is, can, why);
     list(mark_of_f_number, "f/", 9, 27, can); /* f/2.8 to f/22 */
-    snprintf(is, sizeof is, "f/%g", s->f_number > 0 ? s->f_number : 2.8);
+    snprintf(is, sizeof is, s->f_number > 0 ? "f/%g" : "by its ring", s->f_number);
     if (!rc) rc = told_add(&t, "f-number", TOLD_CHOICE, is, can, why);
     list(mark_of_iso, "", 0, 18, can); /* 100 to 6400 */
     snprintf(is, sizeof is, "%g", s->iso > 0 ? s->iso : 100);

@@ -9,6 +9,7 @@
 #include "config/config.h"
 #include "plan/plan.h"
 #include "run/control.h"
+#include "run/ready_ask.h"
 #include "run/resume.h"
 
 #define BETWEEN_US    60000000 /* virtual time from the last thing recorded to the resume; our choice */
@@ -122,7 +123,9 @@ int shoot_new(const struct shoot_job *s, const struct shoot_opts *o, struct run_
     uint64_t seed = o->seed_given ? o->seed : s->job.seed;
     struct rig *rig;
     struct store *store;
+    struct finding_list notes = {0};
     int64_t plan_id;
+    memset(out, 0, sizeof *out);
     int rc = run_check(&s->bench, &s->job, &s->plan, why);
     if (!rc && fs_exists(o->dir))
         rc = fail(why, E_INPUT, "%s: exists already; name a new folder, or go on with 'staddle resume'",
@@ -130,13 +133,16 @@ int shoot_new(const struct shoot_job *s, const struct shoot_opts *o, struct run_
     if (!rc) rc = open_rig(s, o, seed, o->virtual_clock, 0, &rig, why);
     if (rc) return rc;
     const bool simulated = rig->world && !(camera_caps(rig->camera) & CAMERA_OTHERS_FIRE);
-    rc = create(s, o, seed, sched_wall_us(rig->sched), simulated, &store, &plan_id, why);
+    rc = ready_for_stack(rig, s, s->plan.slice_count + !o->no_closing, o->anyway, &notes, why);
+    if (!rc) rc = create(s, o, seed, sched_wall_us(rig->sched), simulated, &store, &plan_id, why);
     if (rc) {
+        findings_clear(&notes);
         bench_close(rig);
         return rc;
     }
     rc = shoot(s, o, rig, store, plan_id, out, why);
     store_close(store);
+    ready_add_notes(&out->findings, &notes, out->slices > 0, NULL);
     return rc;
 }
 
@@ -249,14 +255,18 @@ static int finish_stack(struct store *store, const struct past *p, const struct 
 {
     struct resume_counts left = {0};
     int64_t plan_id = 0;
+    struct finding_list notes = {0};
     bool ask = o->doubt == DOUBT_BY_JOB ? s->job.ask_in_doubt : o->doubt == DOUBT_ASK;
-    int rc = resume_exposures(rig, store, &s->bench, ask, &left, why);
+    int rc = ready_for_stack(rig, s, p->slices - p->kept + 1, o->anyway, &notes, why);
+    if (!rc) rc = resume_exposures(rig, store, &s->bench, ask, &left, why);
     if (!rc) rc = plan_of_stack(store, rig, s, p, &plan_id, why);
     if (rc) {
+        findings_clear(&notes);
         bench_close(rig);
         return rc;
     }
     rc = shoot(s, o, rig, store, plan_id, out, why);
+    ready_add_notes(&out->findings, &notes, out->slices > 0, NULL);
     out->lost += left.lost + left.doubtful;
     out->doubtful = left.doubtful;
     out->recovered = left.adopted + left.fetched;

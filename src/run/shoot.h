@@ -16,7 +16,7 @@ struct shoot_opts {
     const char *job_path; /* resume: where the job file stood, for pictures that it names; may be NULL */
     bool no_closing;
     enum shoot_doubt { DOUBT_BY_JOB, DOUBT_SHOOT_AGAIN, DOUBT_ASK } doubt; /* resume */
-    bool anyway; /* resume: although the set or the light is not as it was */
+    bool anyway; /* although the camera is not ready; resume: or the set or the light not as it was */
     bool quiet_world;
     struct rig_opts rig; /* tests: times, faults, wrappers, silent_shutter; the rest is filled in */
     void (*progress)(void *arg, const struct run_progress *);

@@ -128,7 +128,13 @@ static void device_info(const struct ptp_camera *c, struct ptp_out *o)
     for (uint32_t i = 0; i < own_count; i++)
         put_u16(o, own[i]);
     put_u16_list(o, events, 2);
-    put_u16_list(o, props, family == PTP_NAMED_SIZES ? 0 : sizeof props / sizeof *props);
+    const uint32_t own_props = family == PTP_NAMED_SIZES ? 0 : sizeof props / sizeof *props;
+    const struct ptp_extras *more = &c->opts.extras;
+    put_u32(o, own_props + (own_props ? more->count : 0));
+    for (uint32_t i = 0; i < own_props; i++)
+        put_u16(o, props[i]);
+    for (uint32_t i = 0; own_props && i < more->count; i++)
+        put_u16(o, more->rows[i].code);
     put_u16_list(o, formats, 2);
     put_u16_list(o, formats, 2);
     put_string(o, "Staddle tests");
@@ -279,9 +285,14 @@ static void put_value(const struct ptp_camera *c, uint16_t prop, const struct fo
         put_uint(o, value_of(c, prop), width_of(f->type));
 }
 
-static uint16_t prop_desc(const struct ptp_camera *c, uint16_t prop, struct ptp_out *o)
+static uint16_t prop_desc(struct ptp_camera *c, uint16_t prop, struct ptp_out *o)
 {
     struct form f;
+    const struct ptp_extra *extra = ptp_extra_of(&c->opts.extras, prop);
+    if (extra) {
+        ptp_extra_describe(extra, o);
+        return PTP_OK;
+    }
     if (!form_of(prop, &f)) return PTP_PROPERTY_NOT_SUPPORTED;
     put_u16(o, prop);
     put_u16(o, f.type);
@@ -307,9 +318,12 @@ static uint16_t prop_desc(const struct ptp_camera *c, uint16_t prop, struct ptp_
 static uint16_t set_prop(struct ptp_camera *c, uint16_t prop, const uint8_t *data, size_t count)
 {
     struct form f;
+    struct ptp_in in = {data, count, false};
+    struct ptp_extra *extra = ptp_extra_of(&c->opts.extras, prop);
+    if (extra)
+        return ptp_extra_set(extra, (uint32_t)get_uint(&in, extra->width)) ? PTP_OK : PTP_INVALID_VALUE;
     if (!form_of(prop, &f) || !f.writable) return PTP_PROPERTY_NOT_SUPPORTED;
     if (prop == DATE_TIME) return PTP_OK;
-    struct ptp_in in = {data, count, false};
     const uint32_t v = (uint32_t)get_uint(&in, width_of(f.type));
     bool known = false;
     for (uint32_t i = 0; i < f.choice_count; i++)
@@ -525,10 +539,17 @@ static uint16_t delete_object(struct ptp_camera *c, uint32_t handle)
     return PTP_OK;
 }
 
-static void get_property(const struct ptp_camera *c, const struct ptp_request *q, struct ptp_answer *a)
+static void get_property(struct ptp_camera *c, const struct ptp_request *q, struct ptp_answer *a)
 {
     struct form f;
     const uint16_t prop = (uint16_t)q->param[0];
+    const struct ptp_extra *extra = ptp_extra_of(&c->opts.extras, prop);
+    if (extra) {
+        a->has_data = true;
+        a->code = PTP_OK;
+        put_uint(&a->data, extra->value, extra->width);
+        return;
+    }
     a->has_data = form_of(prop, &f);
     a->code = a->has_data ? PTP_OK : PTP_PROPERTY_NOT_SUPPORTED;
     if (a->has_data) put_value(c, prop, &f, &a->data);

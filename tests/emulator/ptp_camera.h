@@ -10,6 +10,7 @@
 
 #include "tests/emulator/ptp_bytes.h"
 #include "tests/emulator/ptp_picture.h"
+#include "tests/emulator/ptp_more.h"
 
 enum ptp_family {
     PTP_GENERIC,     /* extension 0: the standard alone, no lens drive */
@@ -102,7 +103,8 @@ struct ptp_camera_opts {
     int32_t sizes[3];                  /* counts of the named sizes; 0: 1, 6, 30 */
     struct ptp_faults faults;
     struct ptp_harm harm;
-    struct ptp_scene scene; /* what its own pictures show */
+    struct ptp_scene scene;   /* what its own pictures show */
+    struct ptp_extras extras; /* more properties */
     /* The JPEG of a release, to be freed with free(); NULL: a small made one that names its release. */
     uint8_t *(*picture)(void *arg, int32_t release, int32_t lens_at, int64_t exposure_us, size_t *count_out);
     void *picture_arg;

@@ -151,6 +151,11 @@ static void put_all_settings(struct ptp_camera *c)
     put_choice_record(o, LIVE_OUTPUT, outputs, COUNT(outputs));
     put_value_record(o, LIVE_MODE, c->live_mode);
     put_choice_record(o, LIVE_MODE, on_off, COUNT(on_off));
+    for (uint32_t i = 0; i < c->opts.extras.count; i++) {
+        const struct ptp_extra *x = &c->opts.extras.rows[i];
+        put_value_record(o, x->code, x->value);
+        if (x->choice_count) put_choice_record(o, x->code, x->choices, x->choice_count);
+    }
 }
 
 static void put_name(struct ptp_out *o, const char *name)
@@ -223,6 +228,12 @@ static uint16_t set_prop(struct ptp_camera *c, const struct ptp_request *q)
     const uint32_t prop = get_u32(&in);
     code = get_u32(&in);
     if (in.broken) return PTP_INVALID_VALUE;
+    struct ptp_extra *extra = ptp_extra_of(&c->opts.extras, (uint16_t)prop);
+    if (extra) {
+        if (!ptp_extra_set(extra, code)) return PTP_INVALID_VALUE;
+        put_value_record(&c->records, prop, code);
+        return PTP_OK;
+    }
     switch (prop) {
     case APERTURE:
         if (!value_of(f_numbers, COUNT(f_numbers), code, &value)) return PTP_INVALID_VALUE;

@@ -1,5 +1,5 @@
-/* Frames outside the order of a stack: shot beside it, kept with it, handed over in a folder of their own.
- * Told by coreutils and jq. */
+/* Frames that belong to a stack without being of its order: kept with it, handed over in a folder of their
+ * own. Told by coreutils and jq. */
 #include "tests/support/test.h"
 
 #include <sys/stat.h>
