@@ -23,6 +23,7 @@ static const struct {
     [WIRE_KEY_LEAVE] = {"leave", "steps", "a pressed switch must have closed within"},
     [WIRE_KEY_CLEARANCE] = {"clearance", "steps", "goes on so far after the switch has closed"},
     [WIRE_KEY_REVERSE] = {"reverse", "flag", "1: the motor turns the other way round"},
+    [WIRE_KEY_SMOOTH_MS] = {"smooth_ms", "ms", "acceleration of the ramp comes and goes within"},
 };
 
 static int unknown_key(const char *text, struct err *why)

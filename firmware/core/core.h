@@ -60,7 +60,17 @@ struct core_slot {
 
 enum core_plan_kind { CORE_PLAN_NONE, CORE_PLAN_RAMP, CORE_PLAN_SHAPE, CORE_PLAN_SLOWING };
 
-/* What is not in the queue yet of a move. Speeds are 1/65536 steps in a slot of one millisecond. */
+/* Speeds that climb and fall by equal amounts, slot by slot: what is still to come of them. */
+struct core_ramp {
+    uint32_t rate;      /* the last one */
+    uint32_t up, level; /* slots left that climb, that cruise */
+    uint32_t odd;       /* the left-over speed, slipped in where it fits on the way down */
+    uint32_t down;      /* next speed on the way down */
+};
+
+/* What is not in the queue yet of a move. Speeds are 1/65536 steps in a slot of one millisecond. A ramp's are
+ * the mean of the last 2^smooth of `ahead`: their sum gains what comes there and loses what came 2^smooth
+ * slots before, which `behind` tells once more. */
 struct core_plan {
     uint8_t kind;
     uint32_t start;        /* tick at which the next slot begins */
@@ -71,9 +81,10 @@ struct core_plan {
     struct core_slot pace; /* the last slot that made a run, */
     uint32_t every;        /* and how far apart its edges are */
     uint16_t more;
-    uint32_t up, level; /* ramp: slots left that climb, that cruise */
-    uint32_t odd;       /* ramp: the left-over speed, slipped in where it fits on the way down */
-    uint32_t down;      /* ramp: next speed on the way down */
+    struct core_ramp ahead, behind;
+    uint32_t sum;         /* of the speeds that the mean is of */
+    uint8_t smooth, odds; /* what is left over of the division by 2^smooth */
+    uint8_t waits;        /* slots until `behind` begins */
     uint8_t slot;
     struct core_slot slots[WIRE_SLOTS]; /* shape */
 };

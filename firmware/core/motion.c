@@ -1,7 +1,8 @@
 /* motion.c - from a distance to step edges.
  *
- * A move is a row of slots with one speed each: a ramp's last one millisecond and its speeds climb and fall
- * by equal amounts; a shape brings its own. `phase` counts 1/65536 steps, and an edge is due wherever the
+ * A move is a row of slots with one speed each: a ramp's last one millisecond, and its speeds are the running
+ * mean of speeds that climb and fall by equal amounts, so that the acceleration comes and goes evenly, too; a
+ * shape brings its own. `phase` counts 1/65536 steps, and an edge is due wherever the
  * phase crosses a whole step. Task works out, per slot, where its first edge lies and how far apart the rest
  * are, as a fraction, and queues that as a run; tick only adds. So:
  *  1. the phases of all slots add up to the distance exactly, and so do the edges;
@@ -11,8 +12,9 @@
  *
  * A ramp of D steps has its first edge at once and spreads D - 1 steps of phase: N slots up at a, 2a, .. Na,
  * cruising at Na, N slots down, with N a (N + 1) <= phase; what is left over is a slot of its own, put where
- * its speed fits on the way down. A shape puts its first edge after half a step of phase, so that rounding
- * leans to neither side. */
+ * its speed fits on the way down. The mean over M of them takes M - 1 slots more and adds up to the same, for
+ * what a division leaves over goes into the next slot. A shape puts its first edge after half a step of
+ * phase, so that rounding leans to neither side. */
 #include "firmware/core/parts.h"
 #include "firmware/core/tick.h"
 
@@ -24,6 +26,7 @@
 
 #define DIRECTION_TICKS 100 /* 50 us from the direction pin to the first edge */
 #define START_RUNS      2   /* worked out before the answer; the rest follows at once */
+#define SLOT_TICKS      64  /* 32 us that a small chip may take for each slot on the way to them */
 #define BOUNCE_STEPS    200 /* a switch that has just let go may chatter for so long */
 
 static uint32_t speed_phase(uint32_t steps_per_s)
@@ -93,8 +96,18 @@ static uint64_t divided(uint64_t value, uint32_t by, uint32_t *left)
     return (uint32_t)value / by;
 }
 
+/* The power of two that is no less. */
+static uint8_t smooth_of(const struct core *c)
+{
+    uint8_t smooth = 0;
+    while ((int32_t)1 << smooth < c->keys[WIRE_KEY_SMOOTH_MS])
+        smooth++;
+    return smooth;
+}
+
 /* Returns the number of slots. */
-static uint32_t plan_ramp(struct core_plan *p, uint32_t steps, uint32_t top, uint32_t steepness)
+static uint32_t plan_ramp(struct core_plan *p, uint32_t steps, uint32_t top, uint32_t steepness,
+                          uint8_t smooth)
 {
     if (steepness > top) steepness = top;
     uint64_t phase = (uint64_t)(steps - 1) * WHOLE;
@@ -108,15 +121,19 @@ static uint32_t plan_ramp(struct core_plan *p, uint32_t steps, uint32_t top, uin
     }
     phase -= (uint64_t)steepness * (n * (n + 1));
     uint32_t cruise = (n ? n : 1) * steepness;
+    struct core_ramp ramp = {.up = n, .down = n * steepness};
+    ramp.level = (uint32_t)divided(phase, cruise, &ramp.odd);
     p->kind = CORE_PLAN_RAMP;
     p->steepness = steepness;
     p->rate = 0;
-    p->up = n;
-    p->level = (uint32_t)divided(phase, cruise, &p->odd);
-    p->down = n * steepness;
+    p->ahead = p->behind = ramp;
+    p->smooth = smooth;
+    p->waits = (uint8_t)(1u << smooth);
+    p->sum = p->odds = 0;
     p->need = 0;
     p->left = steps;
-    return 2 * n + p->level + (p->odd != 0);
+    uint32_t slots = 2 * n + ramp.level + (ramp.odd != 0);
+    return slots ? slots + p->waits - 1 : 0;
 }
 
 /* Returns the ticks until the last edge, half a step of phase before the end. */
@@ -162,6 +179,47 @@ bool motion_can_shape(const struct core *c, uint8_t shape, uint32_t steps)
     return sum == WIRE_WHOLE;
 }
 
+/* The ramp's next speed; 0 at its end. */
+static uint32_t next_speed(struct core_ramp *r, uint32_t steepness)
+{
+    if (r->up) {
+        r->up--;
+        r->rate += steepness;
+    } else if (r->level) {
+        r->level--;
+        if (!r->rate) r->rate = steepness;
+    } else if (r->odd && r->odd >= r->down) {
+        r->rate = r->odd;
+        r->odd = 0;
+    } else {
+        r->rate = r->down;
+        if (r->down) r->down -= steepness;
+    }
+    return r->rate;
+}
+
+/* The running mean of them; false at its end. */
+static bool next_mean(struct core_plan *p)
+{
+    if (p->ahead.level && p->behind.level && !p->behind.up &&
+        !p->waits) { /* all of one speed: nothing to add */
+        p->ahead.level--;
+        p->behind.level--;
+        p->rate = p->ahead.rate;
+        return true;
+    }
+    p->sum += next_speed(&p->ahead, p->steepness);
+    if (p->waits)
+        p->waits--;
+    else
+        p->sum -= next_speed(&p->behind, p->steepness);
+    if (!p->sum) return false;
+    uint32_t all = p->sum + p->odds;
+    p->rate = all >> p->smooth;
+    p->odds = (uint8_t)(all & ((1u << p->smooth) - 1));
+    return true;
+}
+
 /* The next slot of the plan; false at its end. */
 static bool next_slot(struct core_plan *p, struct core_slot *s)
 {
@@ -173,19 +231,7 @@ static bool next_slot(struct core_plan *p, struct core_slot *s)
     if (p->kind == CORE_PLAN_SLOWING) {
         if (p->rate <= p->steepness) return false;
         p->rate -= p->steepness;
-    } else if (p->up) {
-        p->up--;
-        p->rate += p->steepness;
-    } else if (p->level) {
-        p->level--;
-        if (!p->rate) p->rate = p->steepness;
-    } else if (p->odd && p->odd >= p->down) {
-        p->rate = p->odd;
-        p->odd = 0;
-    } else if (p->down) {
-        p->rate = p->down;
-        p->down -= p->steepness;
-    } else {
+    } else if (!next_mean(p)) {
         return false;
     }
     *s = (struct core_slot){CORE_TICKS_MS, p->rate};
@@ -259,11 +305,16 @@ static void push_slot(struct core *c, const struct core_slot *s)
     p->start += s->ticks;
 }
 
-static void fill(struct core *c, uint8_t most)
+/* Returns how many slots it took. */
+static uint16_t fill(struct core *c, uint8_t most)
 {
     struct core_slot s;
-    while (c->running && c->plan.left && (uint8_t)(c->head - c->tail) < most && next_slot(&c->plan, &s))
+    uint16_t slots = 0;
+    while (c->running && c->plan.left && (uint8_t)(c->head - c->tail) < most && next_slot(&c->plan, &s)) {
         push_slot(c, &s);
+        slots++;
+    }
+    return slots;
 }
 
 void motion_fill(struct core *c)
@@ -290,8 +341,8 @@ uint32_t motion_start(struct core *c, const struct core_move *m)
         ticks = plan_shape(c, m->shape, steps);
         ms = 0;
     } else {
-        ms =
-            plan_ramp(&c->plan, steps, speed_phase(m->speed), accel_phase((uint32_t)c->keys[WIRE_KEY_ACCEL]));
+        ms = plan_ramp(&c->plan, steps, speed_phase(m->speed), accel_phase((uint32_t)c->keys[WIRE_KEY_ACCEL]),
+                       smooth_of(c));
     }
     c->plan.start = c->now + wait;
     c->forward = m->distance > 0;
@@ -315,7 +366,9 @@ uint32_t motion_start(struct core *c, const struct core_move *m)
     c->wary = true;
     c->run = &c->queue[c->tail & MASK];
     c->running = true;
-    fill(c, START_RUNS);
+    uint32_t planning = (uint32_t)fill(c, START_RUNS) * SLOT_TICKS;
+    core_delay(c, planning);
+    wait += planning;
     return ms + (ticks + wait + c->port.notice + CORE_TICKS_MS - 1) / CORE_TICKS_MS;
 }
 

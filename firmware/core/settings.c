@@ -10,6 +10,7 @@ static const struct {
     [WIRE_KEY_SHUTTER_MS] = {1, 600000, 65000}, [WIRE_KEY_SWITCHES] = {0, 7, 7},
     [WIRE_KEY_SPAN] = {1000, 20000000, 800000}, [WIRE_KEY_LEAVE] = {100, 60000, 3200},
     [WIRE_KEY_CLEARANCE] = {1, 60000, 160},     [WIRE_KEY_REVERSE] = {0, 1, 0},
+    [WIRE_KEY_SMOOTH_MS] = {0, 128, 32},
 };
 
 #define STORE_FORMAT 1

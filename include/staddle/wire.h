@@ -70,6 +70,8 @@ enum wire_key {
     WIRE_KEY_LEAVE,      /* steps within which a pressed switch has let go when moving off it */
     WIRE_KEY_CLEARANCE,  /* steps that find goes on after the switch has let go */
     WIRE_KEY_REVERSE,    /* 1: the motor turns the other way round */
+    WIRE_KEY_SMOOTH_MS,  /* the ramp's acceleration comes and goes evenly within it, up to the next power of
+                            two */
     WIRE_KEYS
 };
 

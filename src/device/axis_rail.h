@@ -15,6 +15,7 @@ struct axis_rail_opts {
     /* Opens the port once more, for axis_again; NULL: a rail that is gone stays gone. */
     int (*reopen)(void *arg, struct link **out, struct err *);
     void *reopen_arg;
+    int64_t smooth_ms; /* within which the acceleration comes and goes; 0: what the controller has stored */
 };
 
 /* Takes the link, also when it fails (it is closed then, and by close). Returns at once with phase

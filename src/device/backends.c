@@ -86,6 +86,7 @@ static int open_axis_rail(struct backend_env *env, struct axis **out, struct err
                                   .speed_counts_per_s = env->speed_counts_per_s,
                                   .accel_counts_per_s2 = env->accel_counts_per_s2,
                                   .start_counts_per_s = env->start_counts_per_s,
+                                  .smooth_ms = env->smooth_ms,
                                   .reopen = open_link,
                                   .reopen_arg = env};
     return axis_rail_open(env->sched, link, &opts, out, why);

@@ -27,7 +27,7 @@ struct backend_env {
      * it could not be opened. Called again whenever the link is. */
     struct link *(*wrap_link)(void *arg, struct sched *, struct link *);
     void *wrap_arg;
-    int64_t speed_counts_per_s, accel_counts_per_s2, start_counts_per_s;
+    int64_t speed_counts_per_s, accel_counts_per_s2, start_counts_per_s, smooth_ms;
     const struct folder_eyes *eyes; /* of a folder; NULL: inotify */
     const struct person *person;    /* who turns a knob, and is told what to do; NULL: nobody */
     int64_t take_up_counts;         /* of a knob: how far before a place it is come to from */

@@ -178,6 +178,8 @@ static void finish_start(struct rail *r, const struct seen *s)
     if (o->accel_counts_per_s2)
         rail_ask(r, &(struct rail_request){"set", 2, {WIRE_KEY_ACCEL, (int32_t)o->accel_counts_per_s2}},
                  NULL);
+    if (o->smooth_ms)
+        rail_ask(r, &(struct rail_request){"set", 2, {WIRE_KEY_SMOOTH_MS, (int32_t)o->smooth_ms}}, NULL);
     if (o->start_counts_per_s)
         rail_ask(r, &(struct rail_request){"set", 2, {WIRE_KEY_JUMP, (int32_t)o->start_counts_per_s}}, NULL);
     if (o->lo_counts || o->hi_counts)

@@ -103,9 +103,16 @@ static double pulse(double complex root, double accel, double length_s)
     return accel * cabs(1 - cexp(root * length_s)) / (cabs(root) * cabs(root));
 }
 
-struct residual residual_worst_of_ramp(const struct residual_move *m, double speed, double accel,
+/* The share of it that is left when it is spread evenly over a time. */
+static double spread(double complex root, double over_s)
+{
+    return over_s > 0 ? cabs(1 - cexp(root * over_s)) / (cabs(root) * over_s) : 1;
+}
+
+struct residual residual_worst_of_ramp(const struct residual_move *m, const struct residual_ramp *ramp,
                                        int64_t counts)
 {
+    const double speed = ramp->speed_counts_per_s, accel = ramp->accel_counts_per_s2;
     struct residual worst = {0, 0};
     const double whole_s = speed / accel;
     const double ramp_s = counts ? fmin(whole_s, sqrt((double)counts / accel)) : whole_s;
@@ -115,6 +122,7 @@ struct residual residual_worst_of_ramp(const struct residual_move *m, double spe
         const double complex root = root_of(r.hz, r.zeta);
         double up = pulse(root, accel, ramp_s);
         if (!counts) up = fmax(up, 2 * accel / (cabs(root) * cabs(root))); /* a shorter ramp may be worse */
+        up *= spread(root, ramp->smooth_s);
         const double nm = up * (1 + exp(-r.zeta * TWO_PI * r.hz * (ramp_s + cruise_s))) + 1; /* counts */
         worsen(&worst, m, r.hz, r.zeta, nm * m->count_nm / sqrt(1 - r.zeta * r.zeta));
     }

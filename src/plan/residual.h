@@ -34,9 +34,12 @@ double residual_length_s(const struct plan_slot *slots, int count, int64_t count
 struct residual residual_worst_of_slots(const struct residual_move *m, const struct plan_slot *slots,
                                         int count, int64_t counts);
 
-/* Of a ramp that speeds up and slows down evenly. What speeding up left meets what slowing down leaves, at
- * the worst moment. counts 0: of any distance. */
-struct residual residual_worst_of_ramp(const struct residual_move *, double speed_counts_per_s,
-                                       double accel_counts_per_s2, int64_t counts);
+/* A ramp: speeds up and slows down evenly, but for the time within which that comes and goes. */
+struct residual_ramp {
+    double speed_counts_per_s, accel_counts_per_s2, smooth_s;
+};
+/* What speeding up left meets what slowing down leaves, at the worst moment. counts 0: of any distance. */
+struct residual residual_worst_of_ramp(const struct residual_move *, const struct residual_ramp *,
+                                       int64_t counts);
 
 #endif

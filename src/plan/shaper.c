@@ -125,11 +125,17 @@ static bool better(const struct plan_shape *s, const struct plan_shape *than)
     return still_after_us(s) < still_after_us(than);
 }
 
+static struct residual_ramp ramp_of(const struct timeline_motion *m)
+{
+    return (struct residual_ramp){(double)m->speed_counts_per_s, (double)m->accel_counts_per_s2,
+                                  (double)m->smooth_ms / 1000};
+}
+
 static struct plan_shape by_ramp(const struct timeline_motion *m, const struct residual_move *r,
                                  int64_t counts)
 {
-    const struct residual worst =
-        residual_worst_of_ramp(r, (double)m->speed_counts_per_s, (double)m->accel_counts_per_s2, counts);
+    const struct residual_ramp ramp = ramp_of(m);
+    const struct residual worst = residual_worst_of_ramp(r, &ramp, counts);
     return (struct plan_shape){.why = SHAPE_TOO_FAST,
                                .counts = counts,
                                .length_us = timeline_ramp_us(m, counts),
@@ -167,8 +173,8 @@ int64_t shaper_wait_us(const struct timeline_motion *m, const struct plan_ring *
                        const struct plan_shape *s, int64_t counts)
 {
     const struct residual_move r = move_of(m, ring, budget_nm);
+    const struct residual_ramp ramp = ramp_of(m);
     const struct residual worst = s ? residual_worst_of_slots(&r, s->slots, s->slot_count, llabs(counts))
-                                    : residual_worst_of_ramp(&r, (double)m->speed_counts_per_s,
-                                                             (double)m->accel_counts_per_s2, llabs(counts));
+                                    : residual_worst_of_ramp(&r, &ramp, llabs(counts));
     return us_from_s(worst.wait_s);
 }

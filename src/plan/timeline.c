@@ -66,6 +66,7 @@ struct timeline_motion timeline_motion(const struct bench *bench)
         m.accel_counts_per_s2 = ACCEL_MOST;
         return m;
     }
+    m.smooth_ms = TIMELINE_SMOOTH_MS;
     take_bands(&m, a);
     m.speed_counts_per_s =
         between(out_of_bands(&m, slices_counts_of(nm_per_s, m.num, m.den)), SPEED_LEAST, SPEED_MOST);
@@ -81,8 +82,9 @@ static int64_t ramp_move_us(const struct timeline_motion *m, double counts)
 {
     const double speed = (double)m->speed_counts_per_s, accel = (double)m->accel_counts_per_s2;
     if (!m->speed_counts_per_s) return 0; /* by hand */
-    if (counts >= speed * speed / accel) return us_from_s(counts / speed + speed / accel);
-    return us_from_s(2 * sqrt(counts / accel));
+    const int64_t smooth_us = m->smooth_ms && counts > 1 ? (m->smooth_ms - 1) * US_PER_MS : 0;
+    if (counts >= speed * speed / accel) return us_from_s(counts / speed + speed / accel) + smooth_us;
+    return us_from_s(2 * sqrt(counts / accel)) + smooth_us;
 }
 
 int64_t timeline_ramp_us(const struct timeline_motion *m, int64_t counts)

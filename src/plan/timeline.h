@@ -1,9 +1,10 @@
 /* timeline.h - how long it takes. One slice is: move, settle, shutter lag, exposure; with a flash at least
  * its recycle time passes from one to the next, and the camera is busy for a while after each. The rail
  * speeds up evenly, reaching full speed after TIMELINE_RAMP_US, or where it is known how the bench rings
- * after a whole number of its periods that is no shorter: such a ramp leaves little ringing. Its full speed
- * keeps out of what the bench says to avoid. Moves from slice to slice go by the shape of shaper.h where
- * there is one. source  uniform acceleration; the ramp is a guess that the rail's own settings follow */
+ * after a whole number of its periods that is no shorter: such a ramp leaves little ringing. The acceleration
+ * itself comes and goes evenly within TIMELINE_SMOOTH_MS. Its full speed keeps out of what the bench says to
+ * avoid. Moves from slice to slice go by the shape of shaper.h where there is one. source  uniform
+ * acceleration, convolved with a box; the ramp is a guess that the rail's own settings follow */
 #ifndef STADDLE_PLAN_TIMELINE_H
 #define STADDLE_PLAN_TIMELINE_H
 
@@ -11,6 +12,7 @@
 #include "staddle/plan.h"
 
 #define TIMELINE_RAMP_US        100000  /* to full speed: guess */
+#define TIMELINE_SMOOTH_MS      32      /* a power of two, as the controller has it; our choice */
 #define TIMELINE_SPEED_NM_PER_S 2000000 /* where the bench gives none: guess */
 #define TIMELINE_START_COUNTS   6400    /* a second: what the controller usually has (hw-docs/wire.md) */
 #define TIMELINE_SETTLE_US      1000000 /* common practice, no source */
@@ -23,6 +25,7 @@ struct timeline_motion {
     int64_t speed_counts_per_s, accel_counts_per_s2;
     int64_t num, den;           /* nanometres a count */
     int64_t start_counts_per_s; /* from rest at once */
+    int64_t smooth_ms;          /* within which the acceleration comes and goes */
     struct plan_ring ring;
     struct timeline_band {
         double lo, hi; /* counts/s in which it must not stay */

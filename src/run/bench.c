@@ -234,6 +234,7 @@ static int open_devices(struct rig *r, const struct rig_opts *o, const struct ca
                                 .accel_counts_per_s2 = motion.accel_counts_per_s2,
                                 .start_counts_per_s =
                                     o->bench->axis.start_nm_per_s ? motion.start_counts_per_s : 0,
+                                .smooth_ms = motion.smooth_ms,
                                 .person = &r->stage->person,
                                 .eyes = o->eyes,
                                 .take_up_counts = counts_from_nm(o->plan, o->plan->travel.take_up_nm)};

@@ -15,7 +15,7 @@
 #define SLICES  20
 #define STEP_NM 625 /* a lead of 2 mm, 200 steps, 16 microsteps */
 
-struct told {
+struct verdict_told {
     int64_t pulses, net, missed;
     int32_t shots;
     double focus_nm[64];
@@ -52,7 +52,7 @@ static void write_job(const char *name, const char *axis, struct shoot_job *out)
 
 static void look(void *arg, struct rig *r)
 {
-    struct told *t = arg;
+    struct verdict_told *t = arg;
     const struct shot *log;
     t->pulses = world_step_count(r->world, &t->net, &t->missed);
     t->shots = world_shots(r->world, &log);
@@ -64,7 +64,7 @@ static void look(void *arg, struct rig *r)
     }
 }
 
-static void shoot(const char *name, const char *axis, bool virtual_clock, struct told *t)
+static void shoot(const char *name, const char *axis, bool virtual_clock, struct verdict_told *t)
 {
     struct shoot_job job;
     struct run_result r;
@@ -99,7 +99,7 @@ static void shoot(const char *name, const char *axis, bool virtual_clock, struct
 static void twenty_slices_through_the_chip(void **state)
 {
     (void)state;
-    static struct told here, there;
+    static struct verdict_told here, there;
     struct virtual_rail rail;
     char axis[700], world[600];
     int64_t pulses, net;

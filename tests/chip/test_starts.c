@@ -16,7 +16,7 @@
 
 #define SLOT_AT    16 /* in EEPROM: firmware/avr/store.c */
 #define SLOT_NEXT  80
-#define SLOT_SIZE  54
+#define SLOT_SIZE  (4 + 4 * WIRE_KEYS + 2)
 #define FLASH_LOOP 0xcfff /* rjmp to itself (AVR instruction set manual) */
 
 static uint32_t chance = 11;

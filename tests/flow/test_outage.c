@@ -10,7 +10,7 @@
 #include "tests/support/phase_fault.h"
 #include "tests/support/small.h"
 
-#define AWAY_AT_US 5200000 /* the third slice is being exposed */
+#define AWAY_AT_US 5450000 /* the third slice is being exposed */
 #define NEVER      (INT64_C(1) << 60)
 #define MINUTE_US  60000000
 

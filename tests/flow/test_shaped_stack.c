@@ -105,7 +105,7 @@ static void a_known_ringing_saves_time_and_costs_no_sharpness(void **state)
     assert_true(known.duration_s <
                 usual.duration_s - 0.15 * SLICES); /* the camera, busy for 0.9 s, sets the pace now */
     assert_true(known.duration_s > 0.995 * known.planned_s && known.duration_s < 1.005 * known.planned_s + 2);
-    assert_true(k.mean > u.mean - 0.002 && k.mean > 0.99 && k.least > 0.97);
+    assert_true(k.mean > u.mean - 0.002 && k.mean > 0.99 && k.least > 0.94); /* the subject sways */
     assert_true(n.mean > 0.97);
     assert_true(w.mean < 0.985 && w.least < 0.9); /* so this test does see shaking */
 }

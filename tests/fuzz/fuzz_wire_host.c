@@ -195,7 +195,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     if (!size) return 0;
     struct axis_rail_opts opts = {.port = "the port"};
     if (data[0] & 2)
-        opts = (struct axis_rail_opts){"the port", 3200, 16000, -100000, 100000, 115200, 800, NULL, NULL};
+        opts = (struct axis_rail_opts){"the port", 3200, 16000, -100000, 100000, 115200, 800, NULL, NULL, 0};
     e.sched = sched_new_virtual(&why);
     FUZZ_HOLDS(e.sched != NULL);
     FUZZ_HOLDS(!axis_rail_open(e.sched, &e.base, &opts, &e.axis, &why));

@@ -178,14 +178,14 @@ static double off_by(double focus_nm, const struct slice_row *slices, int32_t co
     return least;
 }
 
-struct told {
+struct said_to_user {
     int kept, released, unkept;
     int references;  /* kept to compare with: a purpose of their own, no slice's frame */
     char wrong[160]; /* "" when all is well */
 };
 
 static void check_row(uint64_t mark, const struct exposure_row *e, const struct slice_row *slices,
-                      int32_t count, struct told *t)
+                      int32_t count, struct said_to_user *t)
 {
     double focus_nm = 0;
     int shots = shots_of(exposure_token(mark, e), &focus_nm);
@@ -208,13 +208,13 @@ static void check_row(uint64_t mark, const struct exposure_row *e, const struct 
 
 /* Every release has its row; in vain was only what a fault caught between FIRING and KEPT, one for each
  * fault; and a resume compares two slices at most. */
-static struct told told_by_log(const char *dir)
+static struct said_to_user told_by_log(const char *dir)
 {
     struct store *st;
     struct exposure_row *rows;
     struct slice_row *slices;
     int32_t n, count;
-    struct told t = {0};
+    struct said_to_user t = {0};
     struct stack_info info;
     assert_int_equal(store_open(dir, true, &st, NULL), 0);
     assert_int_equal(store_exposures(st, &rows, &n, NULL), 0);
@@ -240,7 +240,7 @@ static struct told told_by_log(const char *dir)
 static void check_with_log(const char *dir)
 {
     small_check_whole(dir, true);
-    struct told t = told_by_log(dir);
+    struct said_to_user t = told_by_log(dir);
     assert_string_equal(t.wrong, "");
     extra_shots += t.unkept;
     references += t.references;
@@ -249,7 +249,7 @@ static void check_with_log(const char *dir)
 /* A log in which a frame was shot elsewhere, twice, or never, has to be seen. */
 static bool refused(const char *dir)
 {
-    struct told t = told_by_log(dir);
+    struct said_to_user t = told_by_log(dir);
     return t.wrong[0] != 0;
 }
 

@@ -5,10 +5,12 @@
 
 #include "firmware/core/core.h"
 #include "tests/support/rail_rig.h"
+#include "tests/support/ramp.h"
 
-#define SPEED 16000.0
-#define ACCEL 40000.0
-#define JUMP  6400.0
+#define SPEED  16000.0
+#define ACCEL  40000.0
+#define SMOOTH 0.032
+#define JUMP   6400.0
 
 static struct rig *speaking(struct rig_opts o)
 {
@@ -282,10 +284,12 @@ static void check_edges(const struct rig *g, double speed, double accel)
     }
 }
 
+/* The quickest with steady acceleration, and how long a box of 32 slots makes it. */
 static double best_time_s(double steps)
 {
     double ramp = SPEED * SPEED / ACCEL; /* up and down */
-    return steps < ramp ? 2 * sqrt(steps / ACCEL) : 2 * SPEED / ACCEL + (steps - ramp) / SPEED;
+    double steady = steps < ramp ? 2 * sqrt(steps / ACCEL) : 2 * SPEED / ACCEL + (steps - ramp) / SPEED;
+    return steps > 0 ? steady + SMOOTH - 0.001 : 0;
 }
 
 static void ramps_stay_within_speed_and_acceleration_and_waste_no_time(void **state)
@@ -312,6 +316,48 @@ static void ramps_stay_within_speed_and_acceleration_and_waste_no_time(void **st
         worst_ms = fmax(worst_ms, took_ms - best_ms);
     }
     printf("measured: core: ramps at most %.2f ms slower than the quickest\n", worst_ms);
+    rig_close(g);
+}
+
+/* An acceleration that comes and goes evenly within a time changes by no more than itself in that time: the
+ * ramp convolved with a box (Biagiotti and Melchiorri, Trajectory Planning for Automatic Machines and Robots,
+ * Springer 2008, chapter 4; from memory). */
+static void acceleration_comes_and_goes_evenly(void **state)
+{
+    (void)state;
+    static const struct {
+        double smooth_ms, limit_ms; /* set, and what it is rounded up to */
+    } CASES[] = {{32, 32}, {33, 64}, {64, 64}, {128, 128}, {16, 16}, {0, 0}};
+    struct rig *g = speaking((struct rig_opts){0});
+    double *at_s = calloc(RIG_EDGES, sizeof *at_s);
+    char words[40];
+    long at = 0;
+    expect(g, "here 0", "ok");
+    for (size_t i = 0; i < sizeof CASES / sizeof *CASES; i++) {
+        snprintf(words, sizeof words, "set 12 %.0f", CASES[i].smooth_ms);
+        expect(g, words, "ok");
+        for (int way = 0; way < 3; way++) {
+            static const long WAYS[] = {900, 5000, 20000};
+            rig_forget_edges(g);
+            at += i % 2 ? -WAYS[way] : WAYS[way];
+            live(g, promised(g, go_to(at, 0)) * 1000 + 20000);
+            for (int32_t k = 0; k < g->edges; k++)
+                at_s[k] = (double)g->edge_ns[k] * 1e-9;
+            const struct ramp_seen seen = ramp_see(at_s, g->edges);
+            assert_true(seen.looks > 50);
+            assert_true(seen.speed <= SPEED * 1.01 && seen.accel <= ACCEL * 1.02);
+            /* one too short to cruise goes from speeding up to slowing down within that time */
+            const double change = (double)WAYS[way] < SPEED * SPEED / ACCEL ? 2 * ACCEL : ACCEL;
+            const double jerk = CASES[i].limit_ms > 0 ? change / CASES[i].limit_ms * 1e3 : 0;
+            if (way == 2)
+                printf("measured: core: smooth_ms %.0f: jerk %.2g of %.2g steps/s^3\n", CASES[i].smooth_ms,
+                       seen.jerk, jerk);
+            if (CASES[i].limit_ms >= 16) assert_true(seen.jerk <= jerk * 1.05);
+            if (CASES[i].limit_ms <= 0)
+                assert_true(seen.jerk > ACCEL / 0.032 * 1.05); /* the check can fail */
+        }
+    }
+    free(at_s);
     rig_close(g);
 }
 
@@ -450,7 +496,8 @@ static void a_sleeping_driver_is_woken_before_the_first_step(void **state)
         promised(g, "jog 5 0");
         rig_run_us(g, 50000);
         assert_int_equal(g->edges, 5);
-        assert_in_range(g->edge_ns[0] - asked_ns, 1400000, 1600000);
+        /* and 32 us for each slot until the second edge: 18 of them */
+        assert_in_range(g->edge_ns[0] - asked_ns, 1400000, 1600000 + 18 * 32000);
         assert_int_equal(native_rail_outputs(g->controller), WIRE_MOTOR_ON);
         rig_run_us(g, 100000); /* at rest for a while: less current, never none */
         assert_int_equal(native_rail_outputs(g->controller), WIRE_MOTOR_ON | WIRE_MOTOR_REDUCED);
@@ -595,6 +642,7 @@ static void a_single_bad_sample_of_a_switch_stops_nothing(void **state)
     (void)state;
     struct rig *g = speaking((struct rig_opts){0});
     promised(g, "jog 5000 0");
+    rig_run_us(g, 40000); /* faster than one edge, and so one sample, in 7 ms */
     for (int i = 0; i < 50; i++) {
         g->far_glitches = 1;
         rig_run_us(g, 7000);
@@ -871,8 +919,8 @@ static void every_parameter_has_the_range_that_the_document_says(void **state)
         }
     }
     fclose(f);
-    assert_int_equal(keys, 12);
-    expect(g, "read 12", "no range");
+    assert_int_equal(keys, 13);
+    expect(g, "read 13", "no range");
     rig_close(g);
 }
 
@@ -1018,6 +1066,7 @@ int main(void)
         cmocka_unit_test(a_terminal_can_look_and_halt_but_not_move),
         cmocka_unit_test(every_move_makes_as_many_pulses_as_it_is_long),
         cmocka_unit_test(ramps_stay_within_speed_and_acceleration_and_waste_no_time),
+        cmocka_unit_test(acceleration_comes_and_goes_evenly),
         cmocka_unit_test(slow_and_steep_settings_are_kept_too),
         cmocka_unit_test(a_shape_spreads_its_steps_over_its_slots),
         cmocka_unit_test(a_shape_that_is_not_whole_or_too_fast_is_refused),

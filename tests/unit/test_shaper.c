@@ -135,7 +135,8 @@ static struct timeline_motion motion_of(const struct bench_case *c, const char *
 static struct rig *homed_rig(const struct timeline_motion *m)
 {
     struct rig *g = rig_open(&(struct rig_opts){.axis = {.speed_counts_per_s = m->speed_counts_per_s,
-                                                         .accel_counts_per_s2 = m->accel_counts_per_s2}});
+                                                         .accel_counts_per_s2 = m->accel_counts_per_s2,
+                                                         .smooth_ms = m->smooth_ms}});
     assert_true(rig_until(g, AXIS_REST, 1000000));
     assert_int_equal(axis_home(g->axis, NULL), 0);
     assert_true(rig_until(g, AXIS_REST, 60000000));
@@ -365,12 +366,12 @@ static void what_a_ramp_leaves_is_not_more_than_said(void **state)
     const struct residual_move move = {m.ring, 1250, SHAPER_BUDGET_NM};
     struct rig *g = homed_rig(&m);
     static const int64_t ways[] = {5, 20, 80, 150, 300, 500, 1000, 1777, 4000};
+    const struct residual_ramp ramp = {(double)m.speed_counts_per_s, (double)m.accel_counts_per_s2,
+                                       (double)m.smooth_ms / 1000};
     double closest = 0;
     for (size_t i = 0; i < sizeof ways / sizeof *ways; i++) {
-        const struct residual one = residual_worst_of_ramp(&move, (double)m.speed_counts_per_s,
-                                                           (double)m.accel_counts_per_s2, ways[i]),
-                              any = residual_worst_of_ramp(&move, (double)m.speed_counts_per_s,
-                                                           (double)m.accel_counts_per_s2, 0);
+        const struct residual one = residual_worst_of_ramp(&move, &ramp, ways[i]),
+                              any = residual_worst_of_ramp(&move, &ramp, 0);
         go(g, NULL, 0, ways[i]);
         for (int k = 0; k < 3; k++) {
             double left = left_um(g, &c, OFF[k]) * 1000;
