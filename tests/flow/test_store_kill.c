@@ -16,13 +16,13 @@
 #define SLICES 2
 
 /* What the run was told: the last state of each slice's newest exposure that was confirmed. */
-struct told {
+struct outcome {
     bool stack, plan;
     bool begun[SLICES], seen[SLICES], kept[SLICES];
     int64_t plan_id;
 };
 
-static int make_stack(const char *dir, struct told *t, struct store **st, struct err *why)
+static int make_stack(const char *dir, struct outcome *t, struct store **st, struct err *why)
 {
     struct plan_slice slices[SLICES];
     const struct stack_info info = {.name = "short", .simulated = true, .created_wall_us = 1};
@@ -37,7 +37,7 @@ static int make_stack(const char *dir, struct told *t, struct store **st, struct
     return rc;
 }
 
-static int shoot(struct store *st, struct told *t, int slice, struct err *why)
+static int shoot(struct store *st, struct outcome *t, int slice, struct err *why)
 {
     char name[64], bytes[64];
     struct file_row f;
@@ -56,7 +56,7 @@ static int shoot(struct store *st, struct told *t, int slice, struct err *why)
     return rc;
 }
 
-static int run_it(const char *dir, struct told *t, struct err *why)
+static int run_it(const char *dir, struct outcome *t, struct err *why)
 {
     struct store *st = NULL;
     int rc = make_stack(dir, t, &st, why);
@@ -67,7 +67,7 @@ static int run_it(const char *dir, struct told *t, struct err *why)
 }
 
 /* What was promised is there. */
-static void check_promises(struct store *st, const struct told *t)
+static void check_promises(struct store *st, const struct outcome *t)
 {
     struct exposure_row *e;
     int32_t n;
@@ -87,7 +87,7 @@ static void check_promises(struct store *st, const struct told *t)
 }
 
 /* As resume does: what was under way is lost, what has no kept frame is shot. */
-static void resume(struct store *st, struct told *t)
+static void resume(struct store *st, struct outcome *t)
 {
     struct exposure_row *e;
     int32_t n;
@@ -130,7 +130,7 @@ static void killed_anywhere_a_stack_resumes_to_one_frame_a_slice(void **state)
     long n = 0;
     bool killed = true;
     for (; killed; n++) {
-        struct told t = {0};
+        struct outcome t = {0};
         struct err why = {0};
         char dir[512];
         snprintf(dir, sizeof dir, "%s", in_folder("kill%ld", n));
@@ -142,7 +142,7 @@ static void killed_anywhere_a_stack_resumes_to_one_frame_a_slice(void **state)
         struct store *st = NULL;
         if (access(dir, F_OK)) {
             assert_false(t.stack); /* nothing was promised, nothing is there: start again */
-            t = (struct told){0};
+            t = (struct outcome){0};
             assert_int_equal(make_stack(dir, &t, &st, NULL), E_OK);
         } else {
             const int opened = store_open(dir, false, &st, &why);
@@ -174,7 +174,7 @@ static void a_single_failure_is_told_and_the_same_store_goes_on(void **state)
     long n = 0;
     bool failed = true;
     for (; failed; n++) {
-        struct told t = {0};
+        struct outcome t = {0};
         struct err why = {0};
         struct store *st = NULL;
         assert_int_equal(make_stack(in_folder("once%ld", n), &t, &st, &why), E_OK);
@@ -199,7 +199,7 @@ static void a_single_failure_is_told_and_the_same_store_goes_on(void **state)
 static void each_call_has_synced_the_log_before_it_returns(void **state)
 {
     (void)state;
-    struct told t = {0};
+    struct outcome t = {0};
     struct store *st = NULL;
     faults_at(0);
     assert_int_equal(make_stack(in_folder("synced"), &t, &st, NULL), E_OK);

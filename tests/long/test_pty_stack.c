@@ -25,7 +25,7 @@
 static const int64_t settle_us = 300000, lag_us = 50000, exposure_us = 100000;
 
 /* What a run left behind. */
-struct told {
+struct outcome {
     /* the world's truth */
     int64_t pulses, net, missed;
     int32_t shots;
@@ -46,7 +46,7 @@ struct told {
 struct listener {
     struct link base;
     struct link *inner;
-    struct told *told;
+    struct outcome *told;
     char part[2][256];
     size_t count[2];
     bool state_asked;
@@ -56,7 +56,7 @@ struct listener {
  */
 static void take_line(struct listener *l, int back, char *line)
 {
-    struct told *t = l->told;
+    struct outcome *t = l->told;
     size_t n = strlen(line), head = back ? 11 : 6;
     if (n < head + 5) return; /* LF LF, **** */
     line[n - 5] = '\0';
@@ -152,7 +152,7 @@ static void write_job(const char *name, const char *axis, struct shoot_job *out)
 
 static void look(void *arg, struct rig *r)
 {
-    struct told *t = arg;
+    struct outcome *t = arg;
     const struct shot *log;
     t->pulses = world_step_count(r->world, &t->net, &t->missed);
     t->shots = world_shots(r->world, &log);
@@ -164,7 +164,7 @@ static void look(void *arg, struct rig *r)
     }
 }
 
-static void read_rows(struct store *st, struct told *t)
+static void read_rows(struct store *st, struct outcome *t)
 {
     struct exposure_row *e;
     int32_t n;
@@ -177,7 +177,7 @@ static void read_rows(struct store *st, struct told *t)
     mem_free(e);
 }
 
-static void read_verdict(struct store *st, struct told *t)
+static void read_verdict(struct store *st, struct outcome *t)
 {
     struct judgement j;
     struct err why = {0};
@@ -192,7 +192,7 @@ static void read_verdict(struct store *st, struct told *t)
     judgement_clear(&j);
 }
 
-static void shoot(const char *name, const char *axis, bool virtual_clock, struct told *t)
+static void shoot(const char *name, const char *axis, bool virtual_clock, struct outcome *t)
 {
     struct shoot_job job;
     struct run_result r;
@@ -230,7 +230,7 @@ static int by_size(const void *a, const void *b)
 /* Each move takes its milliseconds (rounded up by the controller, so one less here), then comes the settling,
  * the shutter's lag and the exposure; what is more is overhead. The moves between the slices are the last
  * ones. The median is what the program costs; the mean has also what other programs on the machine cost. */
-static int64_t overhead_us(const struct told *t, double *mean_out)
+static int64_t overhead_us(const struct outcome *t, double *mean_out)
 {
     int64_t each[SLICES_MOST], sum = 0;
     int n = t->shots - 1;
@@ -244,7 +244,7 @@ static int64_t overhead_us(const struct told *t, double *mean_out)
     return each[n / 2];
 }
 
-static double furthest_apart(const struct told *a, const struct told *b)
+static double furthest_apart(const struct outcome *a, const struct outcome *b)
 {
     double most = 0;
     for (int32_t i = 0; i < a->shots; i++)
@@ -253,9 +253,9 @@ static double furthest_apart(const struct told *a, const struct told *b)
 }
 
 /* Once over a pseudo-terminal, compared with the run in this process; the median overhead of a slice. */
-static int64_t compare(const struct told *here, const char *name)
+static int64_t compare(const struct outcome *here, const char *name)
 {
-    static struct told there;
+    static struct outcome there;
     struct virtual_rail rail;
     char axis[700], world[600];
     int64_t pulses, net;
@@ -324,7 +324,7 @@ static double own_time(void)
 static void a_stack_over_a_pty_is_the_stack_in_this_process(void **state)
 {
     (void)state;
-    static struct told here;
+    static struct outcome here;
     static const char *const NAMES[TRIES] = {"there", "there-again", "there-at-last"};
     bool good = false;
     shoot("here", "", true, &here);
