@@ -47,16 +47,16 @@ static const struct line lines[] = {
 
 static const struct ready_job job = {.frames = 100, .exposure_us = 2000000, .frame_every_us = 5000000};
 
-static void add(struct outcome *t, const char *name, const char *is)
+static void add(struct told *t, const char *name, const char *is)
 {
     const enum told_kind kind = !strcmp(name, "datetime") ? TOLD_DATE : TOLD_CHOICE;
     assert_int_equal(told_add(t, name, kind, is, kind == TOLD_DATE ? NULL : is, NULL), 0);
 }
 
 /* Every first line of a fact, right; but `but` (-1: none) in its stead, wrong, or not told at all. */
-static struct outcome told_with(int but, bool wrong)
+static struct told told_with(int but, bool wrong)
 {
-    struct outcome t = {.free_bytes = 64000000000, .free_frames = 999, .asked_wall_us = NOW_US};
+    struct told t = {.free_bytes = 64000000000, .free_frames = 999, .asked_wall_us = NOW_US};
     bool done[READY_FACTS] = {false};
     if (but >= 0) done[lines[but].fact] = true;
     for (size_t i = 0; i < LINES; i++) {
@@ -68,7 +68,7 @@ static struct outcome told_with(int but, bool wrong)
     return t;
 }
 
-static struct ready judged(struct outcome *t, const struct ready_job *j)
+static struct ready judged(struct told *t, const struct ready_job *j)
 {
     struct ready r;
     struct err why = {0};
@@ -80,7 +80,7 @@ static struct ready judged(struct outcome *t, const struct ready_job *j)
 static void a_camera_that_is_ready_is_not_blamed(void **state)
 {
     (void)state;
-    struct outcome t = told_with(-1, false);
+    struct told t = told_with(-1, false);
     struct ready r = judged(&t, &job);
     for (int f = 0; f < READY_FACTS; f++)
         if (r.states[f] != READY_GOOD) fail_msg("%s: %d", ready_name((enum ready_fact)f), (int)r.states[f]);
@@ -93,7 +93,7 @@ static void each_of_the_words_for_right_is_right(void **state)
 {
     (void)state;
     for (int i = 0; i < (int)LINES; i++) {
-        struct outcome t = told_with(i, false);
+        struct told t = told_with(i, false);
         add(&t, lines[i].setting, lines[i].right);
         struct ready r = judged(&t, &job);
         if (r.states[lines[i].fact] != READY_GOOD || r.findings.count)
@@ -106,7 +106,7 @@ static void each_wrong_setting_is_one_finding_with_what_to_do(void **state)
 {
     (void)state;
     for (int i = 0; i < (int)LINES; i++) {
-        struct outcome t = told_with(i, true);
+        struct told t = told_with(i, true);
         struct ready r = judged(&t, &job);
         struct err why = {0};
         if (r.findings.count != 1)
@@ -128,7 +128,7 @@ static void what_is_not_told_is_said_so_in_one_line(void **state)
 {
     (void)state;
     for (int i = 0; i < (int)LINES; i++) {
-        struct outcome t = told_with(i, false);
+        struct told t = told_with(i, false);
         struct ready r = judged(&t, &job);
         assert_int_equal(r.states[lines[i].fact], READY_UNKNOWN);
         assert_int_equal(r.findings.count, 1);
@@ -137,7 +137,7 @@ static void what_is_not_told_is_said_so_in_one_line(void **state)
         assert_non_null(strstr(r.findings.rows[0].text, ready_name(lines[i].fact)));
         ready_clear(&r);
     }
-    struct outcome nothing = {.free_bytes = TOLD_UNKNOWN, .free_frames = TOLD_UNKNOWN};
+    struct told nothing = {.free_bytes = TOLD_UNKNOWN, .free_frames = TOLD_UNKNOWN};
     struct ready r = judged(&nothing, &job);
     assert_int_equal(r.findings.count, 1);
     assert_non_null(strstr(r.findings.rows[0].text, "battery, space, shots left, exposure mode"));
@@ -148,7 +148,7 @@ static void what_is_not_told_is_said_so_in_one_line(void **state)
 static void an_unknown_value_is_not_told(void **state)
 {
     (void)state;
-    struct outcome t = told_with(8, false);
+    struct told t = told_with(8, false);
     add(&t, "whitebalance", "Unknown value 8013");
     struct ready r = judged(&t, &job);
     assert_int_equal(r.states[READY_WHITE_BALANCE], READY_UNKNOWN);
@@ -157,7 +157,7 @@ static void an_unknown_value_is_not_told(void **state)
 
 static void card(int64_t bytes, int64_t frames, int32_t wanted, int shots_state, bool grave)
 {
-    struct outcome t = told_with(-1, false);
+    struct told t = told_with(-1, false);
     const struct ready_job j = {.frames = wanted};
     t.free_bytes = bytes;
     t.free_frames = frames;
@@ -176,7 +176,7 @@ static void the_card_is_held_against_the_job(void **state)
     card(64000000000, 99, 100, READY_WRONG, true);
     card(64000000000, 0, 0, READY_WRONG, true); /* full, whatever the job */
     card(64000000000, TOLD_UNKNOWN, 100, READY_UNKNOWN, false);
-    struct outcome t = told_with(-1, false);
+    struct told t = told_with(-1, false);
     t.free_bytes = 1000000;
     t.free_frames = TOLD_UNKNOWN;
     struct ready r = judged(&t, &job);
@@ -196,7 +196,7 @@ static void a_raw_makes_automatic_colours_and_tones_less_grave(void **state)
     (void)state;
     static const char *const formats[] = {"NEF (Raw)", "RAW + Large Fine JPEG"};
     for (int i = 0; i < 2; i++) {
-        struct outcome t = told_with(12, false);
+        struct told t = told_with(12, false);
         add(&t, "imagequality", formats[i]);
         snprintf(t.rows[3].is, TOLD_ROOM, "Automatic");
         assert_string_equal(t.rows[3].name, "whitebalance");
@@ -211,7 +211,7 @@ static void a_raw_makes_automatic_colours_and_tones_less_grave(void **state)
 static void short_exposures_do_not_mind_the_noise_reduction(void **state)
 {
     (void)state;
-    struct outcome t = told_with(14, true);
+    struct told t = told_with(14, true);
     const struct ready_job quick = {.frames = 10, .exposure_us = 16667};
     struct ready r = judged(&t, &quick);
     assert_int_equal(r.findings.count, 0);
@@ -224,7 +224,7 @@ static void short_exposures_do_not_mind_the_noise_reduction(void **state)
 static void focus_is_judged_by_what_the_release_does(void **state)
 {
     (void)state;
-    struct outcome t = told_with(9, true);
+    struct told t = told_with(9, true);
     add(&t, "autofocus", "Off");
     struct ready r = judged(&t, &job);
     assert_int_equal(r.findings.count, 1);
@@ -254,7 +254,7 @@ static void the_aperture_is_that_of_the_bench_file(void **state)
     } cases[] = {{"f/2.8", 2.8, 0}, {"2.8", 2.8, 0},      {"f/5.6", 2.8, 1},
                  {"14", 14, 0},     {"as it is", 2.8, 0}, {"f/3.2", 2.8, 0}};
     for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
-        struct outcome t = told_with(-1, false);
+        struct told t = told_with(-1, false);
         struct ready_job j = job;
         j.f_number = cases[i].planned;
         add(&t, "f-number", cases[i].shows);

@@ -10,9 +10,9 @@ struct row {
     const char *name, *is, *can;
 };
 
-static void tell(struct outcome *t, const struct row *rows, size_t count)
+static void tell(struct told *t, const struct row *rows, size_t count)
 {
-    *t = (struct outcome){0};
+    *t = (struct told){0};
     for (size_t i = 0; i < count; i++)
         assert_int_equal(
             told_add(t, rows[i].name, rows[i].can ? TOLD_CHOICE : TOLD_TEXT, rows[i].is, rows[i].can, NULL),
@@ -21,7 +21,7 @@ static void tell(struct outcome *t, const struct row *rows, size_t count)
 #define TELL(t, rows) tell((t), (rows), sizeof(rows) / sizeof *(rows))
 
 /* What `wanted` comes to in the camera's words; "" when it is refused. */
-static const char *chosen(const struct outcome *t, enum trade trade, const char *wanted, struct err *why)
+static const char *chosen(const struct told *t, enum trade trade, const char *wanted, struct err *why)
 {
     static told_word word;
     const struct told_setting *row = trade_find(t, trade);
@@ -52,7 +52,7 @@ static const struct row fraction_family[] = {
 static void values_are_met_by_their_third(void **state)
 {
     (void)state;
-    struct outcome t;
+    struct told t;
     struct err why = {0};
     TELL(&t, seconds_family);
     static const char *const cases[][2] = {{"1/60", "0.0166s"}, {"1/30", "0.0333s"},   {"1/4", "0.2500s"},
@@ -75,7 +75,7 @@ static void values_are_met_by_their_third(void **state)
 static void half_stops_keep_their_own_mark(void **state)
 {
     (void)state;
-    struct outcome t;
+    struct told t;
     struct err why = {0};
     told_word said;
     TELL(&t, fraction_family);
@@ -97,7 +97,7 @@ static void half_stops_keep_their_own_mark(void **state)
 static void words_are_met_by_their_meaning(void **state)
 {
     (void)state;
-    struct outcome s, f;
+    struct told s, f;
     struct err why = {0};
     TELL(&s, seconds_family);
     TELL(&f, fraction_family);
@@ -134,7 +134,7 @@ static void settings_are_found_by_their_values(void **state)
         {"iso", "High", "High|Low"}, /* no number among them: no ISO that could be set */
         {"drivemode", "3", NULL},
     };
-    struct outcome t;
+    struct told t;
     TELL(&t, strange);
     assert_string_equal(trade_find(&t, TRADE_SHUTTER)->name, "d00d");
     assert_string_equal(trade_find(&t, TRADE_APERTURE)->name, "d00e");
@@ -150,7 +150,7 @@ static void the_one_that_can_be_set_is_taken(void **state)
     (void)state;
     static const struct row both[] = {{"focusmode", "AF-S", "Manual|AF-S"},
                                       {"focusmode2", "AF-S", "Manual|AF-S"}};
-    struct outcome t;
+    struct told t;
     struct err why = {0};
     told_word word;
     TELL(&t, both);
@@ -165,7 +165,7 @@ static void the_one_that_can_be_set_is_taken(void **state)
 static void what_the_camera_program_answers_is_read(void **state)
 {
     (void)state;
-    struct outcome t;
+    struct told t;
     struct err why = {0};
     json_t *o =
         json_pack("{s:s, s:I, s:[{s:s, s:s, s:b, s:s, s:[s, s]}, {s:s, s:s}, {s:s, s:s, s:s}, {s:i}]}",
