@@ -69,7 +69,10 @@ static int fill(struct store *store, struct evening_line *l, struct err *why)
     rc = store_slices(store, 0, &slices, &l->slices, why);
     if (rc) return rc;
     mem_free(slices);
-    snprintf(l->verdict, sizeof l->verdict, "no frame");
+    int32_t on_card = 0;
+    rc = store_count_on_card(store, &on_card, why);
+    if (rc) return rc;
+    snprintf(l->verdict, sizeof l->verdict, "%s", on_card ? "to be imported" : "no frame");
     const struct judge_opts opts = {0};
     if (judge_stack(store, &opts, &j, NULL)) return E_OK;
     l->kept = j.frames;

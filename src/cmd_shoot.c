@@ -39,8 +39,9 @@ static void progress(void *arg, const struct run_progress *p)
         snprintf(where, sizeof where, "slice %" PRId32 " %s", p->slice, p->doing);
     else
         snprintf(where, sizeof where, "closing frame %s", p->doing);
-    fprintf(stderr, "%s%" PRId32 " of %" PRId32 " kept, %s left, %s%s%s%s", sp->terminal ? "\r" : "", p->kept,
-            p->total, left, where, *p->finding ? "; " : "", p->finding, sp->terminal ? "\033[K" : "\n");
+    fprintf(stderr, "%s%" PRId32 " of %" PRId32 " %s, %s left, %s%s%s%s", sp->terminal ? "\r" : "", p->kept,
+            p->total, p->on_card ? "fired" : "kept", left, where, *p->finding ? "; " : "", p->finding,
+            sp->terminal ? "\033[K" : "\n");
     sp->shown = true;
 }
 
@@ -142,6 +143,7 @@ static json_t *result_json(const struct cmd *c, const struct shoot_told *t)
     json_object_set_new(out, "already", json_boolean(t->already));
     json_object_set_new(out, "slices", json_integer(r->slices));
     json_object_set_new(out, "kept", json_integer(r->kept));
+    json_object_set_new(out, "on_card", json_integer(r->on_card));
     json_object_set_new(out, "retakes", json_integer(r->retakes));
     json_object_set_new(out, "misfires", json_integer(r->misfires));
     json_object_set_new(out, "failed", json_integer(r->failed));
@@ -193,13 +195,18 @@ static void text(FILE *out, const json_t *result)
     char took[32];
     const char *stack = json_get_text(result, "stack"), *end = json_get_text(result, "end");
     span(us_from_s(json_get_number(result, "duration_s")), took);
+    const double on_card = json_get_number(result, "on_card");
     if (json_is_true(json_object_get(result, "already")))
-        fprintf(out, "%s: whole already, all %.0f slices are kept\n", stack,
-                json_get_number(result, "slices"));
+        fprintf(out, "%s: whole already, all %.0f slices are %s\n", stack, json_get_number(result, "slices"),
+                on_card > 0 ? "fired" : "kept");
     else
-        fprintf(out, "%s: %s, %.0f of %.0f slices kept in %s, %.0f shot again, %.0f lost\n", stack, end,
-                json_get_number(result, "kept"), json_get_number(result, "slices"), took,
-                json_get_number(result, "retakes"), json_get_number(result, "lost"));
+        fprintf(out, "%s: %s, %.0f of %.0f slices %s in %s, %.0f shot again, %.0f lost\n", stack, end,
+                json_get_number(result, "kept"), json_get_number(result, "slices"),
+                on_card > 0 ? "fired" : "kept", took, json_get_number(result, "retakes"),
+                json_get_number(result, "lost"));
+    if (on_card > 0)
+        fprintf(out, "%.0f frame%s on the camera's card, not in the stack yet\n", on_card,
+                on_card > 1 ? "s are" : " is");
     text_compared(out, json_object_get(result, "compared"));
     const json_t *closing = json_object_get(result, "closing");
     if (json_is_number(json_object_get(closing, "dx_px")))
@@ -208,7 +215,10 @@ static void text(FILE *out, const json_t *result)
                 json_get_number(closing, "light_stops"));
     text_evening(out, json_object_get(result, "evening"));
     text_findings(out, result);
-    if (!strcmp(end, "whole")) fprintf(out, "next: staddle check %s\n", stack);
+    if (!strcmp(end, "whole") && on_card > 0)
+        fprintf(out, "next: put the card in, then staddle import --pair %s CARDFOLDER\n", stack);
+    else if (!strcmp(end, "whole"))
+        fprintf(out, "next: staddle check %s\n", stack);
 }
 
 /* The line in evening.txt; a list that cannot be written is a finding, not a failure. */

@@ -9,7 +9,8 @@
 
 struct tally {
     int32_t by_state[EXPOSURE_FAILED + 1];
-    int32_t slices, kept;
+    int32_t slices, kept, on_card; /* on_card: slices that are fired, their frames to be imported */
+    int32_t card_files;            /* with the closing frame's */
     bool closing;
 };
 
@@ -32,6 +33,10 @@ static int count_exposures(struct store *st, struct tally *t, struct err *why)
     if (rc) return rc;
     for (int32_t i = 0; i < count; i++) {
         t->by_state[rows[i].state]++;
+        if (store_on_card(&rows[i])) {
+            t->on_card += rows[i].purpose == PURPOSE_STACK && rows[i].bracket == 0;
+            t->card_files++;
+        }
         if (rows[i].state != EXPOSURE_KEPT) continue;
         if (rows[i].purpose == PURPOSE_STACK && rows[i].bracket == 0) t->kept++;
         if (rows[i].purpose == PURPOSE_CLOSING) t->closing = true;
@@ -74,6 +79,9 @@ static void text(FILE *out, const json_t *r)
     fprintf(out, "%s: %s%s, %.0f of %.0f slices kept, %.0f left\n", json_get_text(r, "stack"),
             json_get_text(r, "kind"), json_is_true(json_object_get(r, "simulated")) ? ", simulated" : "",
             json_get_number(r, "kept"), json_get_number(r, "slices"), json_get_number(r, "left"));
+    if (json_get_number(r, "on_card") > 0)
+        fprintf(out, "%.0f more are fired, their frames are on the camera's card\n",
+                json_get_number(r, "on_card"));
     fputs("exposures:", out);
     json_object_foreach(json_object_get(r, "exposures"), key, n) if (json_integer_value(n))
         fprintf(out, " %" JSON_INTEGER_FORMAT " %s", json_integer_value(n), key);
@@ -90,7 +98,8 @@ static void text(FILE *out, const json_t *r)
 
 static const char *verdict_hint(const struct stack_info *info, const struct tally *t)
 {
-    if (info->kind == STACK_PLANNED && t->kept < t->slices) return "staddle resume";
+    if (info->kind == STACK_PLANNED && t->kept + t->on_card < t->slices) return "staddle resume";
+    if (t->card_files) return "put the camera's card in, then staddle import --pair";
     return "staddle check";
 }
 
@@ -117,12 +126,16 @@ static int result(struct cmd *c, const char *dir, struct store *st, const struct
     json_object_set_new(out, "created", json_utc(info->created_wall_us));
     json_object_set_new(out, "slices", json_integer(t->slices));
     json_object_set_new(out, "kept", json_integer(t->kept));
-    json_object_set_new(out, "left", json_integer(t->slices - t->kept));
+    json_object_set_new(out, "on_card", json_integer(t->on_card));
+    json_object_set_new(out, "left", json_integer(t->slices - t->kept - t->on_card));
     json_object_set_new(out, "closing", json_boolean(t->closing));
     json_object_set_new(out, "exposures", states_json(t));
     json_object_set_new(out, "last_event", last_event_json(st));
     json_object_set_new(out, "now", now_json(dir));
-    json_object_set_new(out, "next", json_sprintf("%s %s", verdict_hint(info, t), dir));
+    json_object_set_new(
+        out, "next",
+        json_sprintf("%s %s%s", verdict_hint(info, t), dir,
+                     t->card_files && t->kept + t->on_card == t->slices ? " CARDFOLDER" : ""));
     cmd_print(c, out, text);
     return t->kept < t->slices ? 1 : 0;
 }

@@ -20,6 +20,7 @@ struct native_rail {
     uint8_t storage[STORAGE_BYTES];
     uint64_t boots;
     int64_t edges, net;
+    unsigned told_outputs;
 };
 
 /* Ticks since time 0; the core sees the lower half of first_tick plus this. */
@@ -72,6 +73,14 @@ static int64_t whole_tick(const struct native_rail *n, int64_t now, uint32_t tic
     return now + (int32_t)(tick - core_time(n, now));
 }
 
+static void tell_outputs(struct native_rail *n)
+{
+    const unsigned now = n->core.outputs;
+    if (now == n->told_outputs) return;
+    n->told_outputs = now;
+    if (n->opts.outputs) n->opts.outputs(n->opts.arg, now);
+}
+
 static void run_due(void *arg);
 
 static void wake_at(struct native_rail *n, int64_t ticks)
@@ -105,6 +114,7 @@ static void go_on(struct native_rail *n)
             if (n->opts.edge) n->opts.edge(n->opts.arg, next * NS_PER_TICK, dir);
         }
         core_task(&n->core, read_inputs(n), core_time(n, now));
+        tell_outputs(n);
         drain(n);
     }
 }
@@ -121,6 +131,7 @@ static void boot(struct native_rail *n, enum core_cause cause)
     struct core_port port = {.arg = n, .load = load, .save = save};
     uint64_t mixed = (n->opts.seed + ++n->boots) * UINT64_C(0x9e3779b97f4a7c15);
     core_init(&n->core, &port, (uint16_t)(mixed >> 40), cause, read_inputs(n), core_time(n, ticks_now(n)));
+    tell_outputs(n);
     drain(n);
     go_on(n);
 }
@@ -174,6 +185,7 @@ void native_rail_receive(struct native_rail *n, const uint8_t *bytes, size_t cou
     go_on(n); /* real time: what was due before these bytes came */
     for (size_t i = 0; i < count; i++) {
         core_byte(&n->core, bytes[i], read_inputs(n), core_time(n, ticks_now(n)));
+        tell_outputs(n);
         drain(n);
     }
     go_on(n);
@@ -189,6 +201,7 @@ void native_rail_look(struct native_rail *n)
     uint32_t now = core_time(n, ticks_now(n));
     core_task(&n->core, read_inputs(n), now);
     core_task(&n->core, read_inputs(n), now);
+    tell_outputs(n);
     go_on(n);
 }
 

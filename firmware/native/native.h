@@ -19,10 +19,11 @@ struct native_rail_opts {
     void (*edge)(void *arg, int64_t at_ns,
                  int dir); /* scheduler time in ns, never going back; +1 away from the camera */
     void (*switches)(void *arg, bool *near_pressed, bool *far_pressed);
-    bool (*emergency)(void *arg); /* true: pressed */
-    uint64_t seed;                /* of the boot nonces */
-    uint32_t first_tick;          /* what the tick counter shows at time 0 (tests of its wrap) */
-    bool blank_storage; /* a controller that was never set up: refuses to move until parameters are saved */
+    bool (*emergency)(void *arg);                 /* true: pressed */
+    void (*outputs)(void *arg, unsigned outputs); /* changed just now: bits of enum wire_output */
+    uint64_t seed;                                /* of the boot nonces */
+    uint32_t first_tick; /* what the tick counter shows at time 0 (tests of its wrap) */
+    bool blank_storage;  /* a controller that was never set up: refuses to move until parameters are saved */
 };
 
 struct native_rail *native_rail_new(struct sched *, const struct native_rail_opts *, struct err *);

@@ -44,6 +44,11 @@ struct camera_spec {
     char folder[PATH_ROOM];
     bool raw_and_jpeg; /* both come for each frame */
     int64_t wait_us;   /* for a frame, at most; 0: the default */
+    /* a camera whose release socket hangs on the rail's controller, and whose frames stay on its card */
+    bool by_cable;
+    int64_t half_press_us; /* before the full press; 0: none */
+    int64_t press_us;      /* how long the full press is held, but for bulb */
+    int64_t bulb_from_us;  /* exposures so long are timed by holding it; 0: none is */
 };
 
 #define BANDS_MOST 4

@@ -14,7 +14,8 @@
 enum stack_kind { STACK_PLANNED, STACK_IMPORTED };
 enum stack_order { ORDER_NEAR_FIRST, ORDER_FAR_FIRST, ORDER_UNKNOWN };
 enum exposure_purpose { PURPOSE_STACK, PURPOSE_CLOSING, PURPOSE_REFERENCE, PURPOSE_TEST };
-/* FIRING -> SEEN -> KEPT, or LOST / DOUBTFUL from either of the first two. FAILED: kept file, but to be shot
+/* FIRING -> SEEN -> KEPT, or LOST / DOUBTFUL from either of the first two. SEEN without an object's name: its
+ * files are on the camera's card, to be imported. FAILED: kept file, but to be shot
  * again (misfire, shaken): a loser of a retake. */
 enum exposure_state {
     EXPOSURE_FIRING,

@@ -12,7 +12,9 @@
 #define RING_ZETA  0.02 /* where the bench gives none: metal on metal rings so or a little shorter (guess) */
 #define RING_SHARE 0.10 /* a count of waves in a short recording is about so good (guess) */
 
-#define PARTS_PER_MARK 2 /* of a knob: an eye tells half a mark; our choice */
+#define PARTS_PER_MARK 2      /* of a knob: an eye tells half a mark; our choice */
+#define HALF_PRESS_US  300000 /* a sleeping body wakes, and its meter; guess */
+#define PRESS_US       100000 /* long enough for any body, too short for a second frame; guess */
 #define AT(member)     offsetof(struct bench, member)
 
 /* Ranges: wide enough for anything that stands on a bench, narrow enough to catch a slip of the unit
@@ -31,6 +33,9 @@ static const struct key_row rows[] = {
     {"camera.folder", VALUE_PATH, false, AT(camera.folder), 0, 0, NULL},
     {"camera.raw_and_jpeg", VALUE_FLAG, false, AT(camera.raw_and_jpeg), 0, 0, NULL},
     {"camera.wait_s", VALUE_S, false, AT(camera.wait_us), 1, 86400, NULL},
+    {"camera.half_press_ms", VALUE_MS, false, AT(camera.half_press_us), 0, 10000, NULL},
+    {"camera.press_ms", VALUE_MS, false, AT(camera.press_us), 10, 2000, NULL},
+    {"camera.bulb_from_s", VALUE_S, false, AT(camera.bulb_from_us), 0.01, 600, NULL},
     {"axis.kind", VALUE_NAME, false, AT(axis.kind), 0, 0, NULL},
     {"axis.link", VALUE_TEXT, false, AT(axis.link), 0, 0, NULL},
     {"axis.baud", VALUE_INTEGER, false, AT(axis.baud), 115200, 250000, NULL},
@@ -215,6 +220,27 @@ static int check_hand(const struct bench *b, struct err *why)
                  "how many marks the knob's scale has, a whole number from 1 to 100000", why);
 }
 
+static int check_cable(struct bench *b, struct err *why)
+{
+    static const char *const OF_A_CABLE[] = {"camera.half_press_ms", "camera.press_ms", "camera.bulb_from_s",
+                                             NULL};
+    struct camera_spec *c = &b->camera;
+    if (!c->by_cable) return none_of(b, OF_A_CABLE, "a camera of kind cable", why);
+    if (b->axis.by_hand || b->axis.by_lens)
+        return fail(why, E_INPUT,
+                    "%s:%d: camera.kind cable is fired by the rail's controller, and axis.kind %s has none; "
+                    "write axis.kind rail, or another camera",
+                    b->path, (int)origin_line(&b->origins, "camera.kind"), b->axis.kind);
+    if (b->axis.world[0])
+        return fail(why, E_INPUT,
+                    "%s:%d: axis.world is for a simulated camera; one of kind cable sees the real bench, so "
+                    "leave it out",
+                    b->path, (int)origin_line(&b->origins, "axis.world"));
+    if (!origin_line(&b->origins, "camera.half_press_ms")) c->half_press_us = HALF_PRESS_US;
+    if (!c->press_us) c->press_us = PRESS_US;
+    return E_OK;
+}
+
 static int check_camera(const struct bench *b, struct err *why)
 {
     static const char *const OF_A_FOLDER[] = {"camera.folder", "camera.raw_and_jpeg", "camera.wait_s", NULL};
@@ -274,11 +300,13 @@ static int finish(struct bench *b, struct err *why)
     if (!b->axis.kind[0]) snprintf(b->axis.kind, sizeof b->axis.kind, "rail");
     b->axis.by_hand = !strcmp(b->axis.kind, "hand");
     b->camera.by_others = !strcmp(b->camera.kind, "folder");
+    b->camera.by_cable = !strcmp(b->camera.kind, "cable");
     b->axis.by_lens = !strcmp(b->axis.kind, "lens");
     int rc = b->axis.by_lens ? check_lens_drive(b, why) : check_lead(b, why);
     if (!rc && !b->axis.by_lens) rc = b->axis.by_hand ? check_hand(b, why) : check_rail(b, why);
     if (!rc) rc = check_ring(b, why);
     if (!rc) rc = check_camera(b, why);
+    if (!rc) rc = check_cable(b, why);
     if (!rc) rc = check_lens(b, why);
     if (rc) return rc;
     if (b->axis.by_hand && !b->axis.microsteps) b->axis.microsteps = PARTS_PER_MARK;

@@ -115,6 +115,15 @@ struct axis_key_state axis_key_look(const struct axis *ax)
     return out;
 }
 
+int axis_fire(struct axis *ax, int32_t half_ms, int32_t open_ms, struct err *why)
+{
+    if (!ax->ops->fire) return cannot(ax, why, "close a camera's shutter contacts");
+    if (half_ms < 0 || open_ms < 1)
+        return fail(why, E_INPUT, "%s: shutter contacts of %d and %d ms; the first may be 0, the second not",
+                    ax->ops->name, (int)half_ms, (int)open_ms);
+    return ax->ops->fire(ax, half_ms, open_ms, why);
+}
+
 void axis_close(struct axis *ax)
 {
     if (ax) ax->ops->close(ax);

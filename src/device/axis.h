@@ -55,6 +55,19 @@ struct axis_key_state {
     struct err why; /* refused */
 };
 
+/* What became of the shutter's contacts, which some axes close, too. */
+enum axis_fire_end {
+    AXIS_FIRED,        /* they close, and open again by the axis' own clock */
+    AXIS_FIRE_REFUSED, /* nothing was pressed */
+    AXIS_FIRE_UNSEEN /* nobody can tell, or they were let go early: the axis was lost sight of, or stopped */
+};
+
+struct axis_fire_answer {
+    enum axis_fire_end end;
+    int64_t early_us, late_us; /* FIRED: the first contact closed between these two, scheduler time */
+    struct err why;            /* REFUSED, UNSEEN */
+};
+
 struct axis;
 
 struct axis_ops {
@@ -82,6 +95,10 @@ struct axis_ops {
     /* GONE: tries to reach it again. Else: looks anew, whatever it said before. Phase STARTING until it has
      * answered, then what it is, or GONE again. Moves nothing. */
     int (*again)(struct axis *, struct err *);
+    /* Closes the half-press contact, half_ms later the shutter's, and opens both open_ms after that. At rest,
+     * and one at a time: `fired` brings what came of it. It is never asked for twice unless the axis itself
+     * shows that nothing was pressed. */
+    int (*fire)(struct axis *, int32_t half_ms, int32_t open_ms, struct err *);
 };
 
 /* A backend starts with this. */
@@ -89,6 +106,10 @@ struct axis {
     const struct axis_ops *ops;
     sched_fn *notice;
     void *notice_arg;
+    /* Of the camera whose shutter hangs on this axis; NULL: none. On the owner's thread, once for each fire;
+     * UNSEEN also without one, whenever the contacts may have been let go. */
+    void (*fired)(void *arg, const struct axis_fire_answer *);
+    void *fired_arg;
 };
 
 /* The same calls with the checks that every axis shares; E_UNSUPPORTED where the axis cannot. */
@@ -108,6 +129,7 @@ int axis_drop(struct axis *, struct err *);
 int axis_key(struct axis *, enum axis_key_do, int key, int32_t value, struct err *);
 struct axis_key_state axis_key_look(const struct axis *);
 int axis_again(struct axis *, struct err *);
+int axis_fire(struct axis *, int32_t half_ms, int32_t open_ms, struct err *);
 void axis_close(struct axis *); /* NULL is fine */
 
 /* "at rest", "moving", ... for messages. */

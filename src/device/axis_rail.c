@@ -59,7 +59,7 @@ static struct rail *rail_of(struct axis *ax)
     return (struct rail *)ax;
 }
 
-static int only_at_rest(struct rail *r, struct err *why, const char *what)
+int rail_only_at_rest(struct rail *r, struct err *why, const char *what)
 {
     if (r->st.phase == AXIS_GONE || r->look_only) {
         if (why) *why = r->st.why;
@@ -84,7 +84,7 @@ static int start(struct rail *r, struct err *why, const struct rail_request *q, 
 static int go(struct rail *r, int64_t target, int32_t shape, struct err *why)
 {
     const struct axis_rail_opts *o = &r->opts;
-    int rc = only_at_rest(r, why, "move");
+    int rc = rail_only_at_rest(r, why, "move");
     if (rc) return rc;
     if (r->st.known == AXIS_UNKNOWN)
         return fail(why, E_STATE, "rail: it does not know where it stands; home it first");
@@ -112,7 +112,7 @@ static int rail_move_shaped(struct axis *ax, int64_t target_counts, struct err *
 static int rail_jog(struct axis *ax, int64_t distance_counts, struct err *why)
 {
     struct rail *r = rail_of(ax);
-    int rc = only_at_rest(r, why, "jog");
+    int rc = rail_only_at_rest(r, why, "jog");
     if (rc) return rc;
     if (distance_counts < -WIRE_FURTHEST || distance_counts > WIRE_FURTHEST)
         return fail(why, E_INPUT, "rail: a distance of %lld counts is too far", (long long)distance_counts);
@@ -122,7 +122,7 @@ static int rail_jog(struct axis *ax, int64_t distance_counts, struct err *why)
 static int rail_home(struct axis *ax, struct err *why)
 {
     struct rail *r = rail_of(ax);
-    int rc = only_at_rest(r, why, "find its zero");
+    int rc = rail_only_at_rest(r, why, "find its zero");
     return rc ? rc : start(r, why, &(struct rail_request){"find", 1, {0}}, AXIS_FINDING);
 }
 
@@ -142,6 +142,8 @@ static int rail_halt(struct axis *ax, struct err *why)
         if (why) *why = r->st.why;
         return r->st.why.code;
     }
+    if (r->asked && r->queued && !rail_is(&r->queue[0], "fire")) rail_fire_dropped(r);
+    if (!r->asked) rail_fire_dropped(r);
     r->queued = r->asked ? 1 : 0; /* what waits is not sent any more; what is on the line stays */
     r->lost = false;
     r->halting = true;
@@ -154,15 +156,16 @@ static int rail_clear(struct axis *ax, struct err *why)
 {
     struct rail *r = rail_of(ax);
     if (r->st.phase == AXIS_REST) return E_OK;
-    if (r->st.phase != AXIS_STOPPED && r->st.phase != AXIS_ALARM) return only_at_rest(r, why, "be cleared");
-    if (r->look_only) return only_at_rest(r, why, "be cleared");
+    if (r->st.phase != AXIS_STOPPED && r->st.phase != AXIS_ALARM)
+        return rail_only_at_rest(r, why, "be cleared");
+    if (r->look_only) return rail_only_at_rest(r, why, "be cleared");
     return rail_ask(r, &(struct rail_request){.word = "clear"}, why);
 }
 
 static int rail_limits(struct axis *ax, int64_t lo_counts, int64_t hi_counts, struct err *why)
 {
     struct rail *r = rail_of(ax);
-    int rc = only_at_rest(r, why, "take limits");
+    int rc = rail_only_at_rest(r, why, "take limits");
     if (rc) return rc;
     if (lo_counts < -WIRE_FURTHEST || hi_counts > WIRE_FURTHEST)
         return fail(why, E_INPUT, "rail: limits of %lld to %lld counts are too far; at most %d either way",
@@ -177,7 +180,7 @@ static int rail_limits(struct axis *ax, int64_t lo_counts, int64_t hi_counts, st
 static int rail_here(struct axis *ax, int64_t position_counts, struct err *why)
 {
     struct rail *r = rail_of(ax);
-    int rc = only_at_rest(r, why, "be told where it stands");
+    int rc = rail_only_at_rest(r, why, "be told where it stands");
     if (rc) return rc;
     if (position_counts < -WIRE_FURTHEST || position_counts > WIRE_FURTHEST)
         return fail(why, E_INPUT, "rail: a position of %lld counts is too far", (long long)position_counts);
@@ -187,7 +190,7 @@ static int rail_here(struct axis *ax, int64_t position_counts, struct err *why)
 static int rail_shape(struct axis *ax, const struct axis_slot *slots, int count, struct err *why)
 {
     struct rail *r = rail_of(ax);
-    int rc = only_at_rest(r, why, "take a shape");
+    int rc = rail_only_at_rest(r, why, "take a shape");
     if (rc) return rc;
     if (r->queued + count > RAIL_QUEUE_MOST) return fail(why, E_STATE, "rail: too much asked at once");
     for (int i = 0; i < count; i++)
@@ -207,14 +210,14 @@ static int rail_hold(struct axis *ax, enum axis_hold level, struct err *why)
 {
     struct rail *r = rail_of(ax);
     bool stands = r->st.phase == AXIS_STOPPED || r->st.phase == AXIS_ALARM;
-    int rc = stands && !r->look_only ? E_OK : only_at_rest(r, why, "change its holding current");
+    int rc = stands && !r->look_only ? E_OK : rail_only_at_rest(r, why, "change its holding current");
     return rc ? rc : rail_ask(r, &(struct rail_request){"hold", 1, {(int32_t)level}}, why);
 }
 
 static int rail_drop(struct axis *ax, struct err *why)
 {
     struct rail *r = rail_of(ax);
-    if (r->st.phase == AXIS_GONE) return only_at_rest(r, why, "release its outputs");
+    if (r->st.phase == AXIS_GONE) return rail_only_at_rest(r, why, "release its outputs");
     int rc = rail_ask(r, &(struct rail_request){.word = "drop"}, why);
     if (!rc) r->telling = true;
     return rc;
@@ -230,7 +233,7 @@ static int rail_key(struct axis *ax, enum axis_key_do what, int key, int32_t val
     struct rail_request q = REQUESTS[what];
     const bool calm = r->st.phase == AXIS_REST || r->st.phase == AXIS_STOPPED || r->st.phase == AXIS_ALARM;
     if (!calm || r->look_only || rail_phase_pending(r))
-        return only_at_rest(r, why, "be asked for parameters");
+        return rail_only_at_rest(r, why, "be asked for parameters");
     if (r->key.waiting) return fail(why, E_STATE, "rail: one parameter at a time");
     q.arg[0] = key;
     q.arg[1] = value;
@@ -248,7 +251,7 @@ static void rail_key_look(const struct axis *ax, struct axis_key_state *out)
 static int reach_again(struct rail *r, struct err *why)
 {
     struct link *link;
-    if (!r->opts.reopen) return r->st.why.code ? only_at_rest(r, why, "be reached again") : E_OK;
+    if (!r->opts.reopen) return r->st.why.code ? rail_only_at_rest(r, why, "be reached again") : E_OK;
     rail_line_unplug(r->line);
     int rc = r->opts.reopen(r->opts.reopen_arg, &link, why);
     if (rc) return rc;
@@ -263,7 +266,7 @@ static int reach_again(struct rail *r, struct err *why)
 static int rail_again(struct axis *ax, struct err *why)
 {
     struct rail *r = rail_of(ax);
-    if (r->look_only) return only_at_rest(r, why, "be reached again");
+    if (r->look_only) return rail_only_at_rest(r, why, "be reached again");
     if (r->st.phase == AXIS_GONE) return reach_again(r, why);
     r->st.phase = AXIS_STARTING;
     return rail_ask(r, &(struct rail_request){.word = "state"}, why);
@@ -311,6 +314,7 @@ static const struct axis_ops RAIL_OPS = {
     .key = rail_key,
     .key_look = rail_key_look,
     .again = rail_again,
+    .fire = rail_fire,
 };
 
 int axis_rail_open(struct sched *sched, struct link *link, const struct axis_rail_opts *opts,

@@ -6,6 +6,7 @@
 #include "device/axis_hand.h"
 #include "device/axis_lens.h"
 #include "device/axis_rail.h"
+#include "device/camera_cable.h"
 #include "device/camera_folder.h"
 #include "device/camera_gphoto.h"
 #include "device/link_mem.h"
@@ -33,6 +34,18 @@ static int open_camera_tethered(const struct backend_env *env, struct camera **o
     const struct camera_gphoto_opts opts = {
         .sched = env->sched, .spec = &env->bench->camera, .port = env->bench->camera.port};
     return camera_gphoto_open(&opts, out, why);
+}
+
+static int open_camera_cable(const struct backend_env *env, struct camera **out, struct err *why)
+{
+    if (!env->axis)
+        return fail(
+            why, E_UNSUPPORTED,
+            "camera: one on a cable is fired by the rail's controller, and shows nothing; press its own "
+            "release, or shoot a stack");
+    const struct camera_cable_opts opts = {
+        .sched = env->sched, .spec = &env->bench->camera, .axis = env->axis};
+    return camera_cable_open(&opts, out, why);
 }
 
 static int open_link_mem(const struct backend_env *env, struct link **out, struct err *why)
@@ -115,9 +128,10 @@ static int open_axis_lens(struct backend_env *env, struct axis **out, struct err
 }
 
 static const struct camera_backend cameras[] = {
-    {"simulated", true, open_camera_sim},
-    {"folder", false, open_camera_folder},
-    {"tethered", false, open_camera_tethered},
+    {"simulated", true, false, open_camera_sim},
+    {"folder", false, false, open_camera_folder},
+    {"tethered", false, false, open_camera_tethered},
+    {"cable", false, true, open_camera_cable},
 };
 
 static const struct axis_backend axes[] = {

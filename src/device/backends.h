@@ -21,6 +21,7 @@ struct backend_env {
     const struct bench *bench;
     const struct camera_sim_opts *camera_sim; /* NULL: no world here */
     struct camera *camera;                    /* opened, whose lens is an axis; NULL: none */
+    struct axis *axis;                        /* opened, whose controller fires a camera; NULL: none */
     struct native_rail *controller;           /* of the simulated link; NULL: no world here */
     int64_t link_latency_us;                  /* of the simulated link; 0 its default, negative none */
     /* Tests: puts something around the link just opened; takes it, and gives back what stands for it; NULL:
@@ -38,6 +39,7 @@ struct backend_env {
 struct camera_backend {
     const char *kind; /* as in the bench file: camera.kind */
     bool simulated;
+    bool over_axis; /* opened after the axis, which it borrows, and closed before it */
     int (*open)(const struct backend_env *, struct camera **out, struct err *);
 };
 

@@ -90,10 +90,8 @@ int camera_recount(struct camera *c, uint64_t token, int32_t *objects_out, struc
     int rc = check_there(c, why);
     if (rc) return rc;
     if (token == c->last_token) c->exposing = false;
-    if (!(c->ops->caps & CAMERA_RECOUNTS)) {
-        *objects_out = -1;
-        return E_OK;
-    }
+    *objects_out = -1;
+    if (!(c->ops->caps & (CAMERA_RECOUNTS | CAMERA_KEEPS_FILES))) return E_OK;
     return c->ops->recount(c, token, objects_out, why);
 }
 

@@ -8,7 +8,8 @@
  *  2. EXPOSED comes only where caps say so: from then on the axis may move.
  *  3. After FAILED or GONE no further event of that token comes.
  *  4. One thing at a time: no trigger before COMPLETE or FAILED of the one before, none during a transfer,
- *     one transfer at a time. COMPLETE without OBJECT: the camera exposed and kept nothing.
+ *     one transfer at a time. COMPLETE without OBJECT: the camera exposed and kept nothing; but where caps
+ * say that it keeps its files, that the frame is on its card.
  *  5. After a silence recount ends the exposure: nothing more comes of that token, and the next may be fired.
  *  6. A camera that is GONE refuses everything but close and again. After again it holds what it held, has
  * forgotten its settings, and says nothing more of tokens fired before: ask it by held. */
@@ -31,6 +32,8 @@ enum camera_cap {
     CAMERA_RECOUNTS = 1 << 1,    /* can list what it holds for a token */
     CAMERA_PREVIEWS = 1 << 2,    /* perhaps: some say only when asked that they cannot */
     CAMERA_OTHERS_FIRE = 1 << 3, /* a trigger only waits for the frame that somebody else takes */
+    CAMERA_KEEPS_FILES = 1 << 4, /* its frames stay on its card: COMPLETE comes without OBJECT */
+    CAMERA_OVER_AXIS = 1 << 5,   /* fired by the axis' controller, which outlives it */
 };
 
 struct camera_facts {
@@ -69,6 +72,7 @@ struct camera_event {
     enum camera_event_kind kind;
     uint64_t token;
     int64_t at_us;
+    int64_t fired_us;            /* EXPOSED: when it was really released; 0: at trigger, as far as is known */
     struct camera_object object; /* OBJECT, FETCHED */
     uint8_t *bytes;              /* FETCHED: the file; the receiver frees it with mem_free */
     int64_t byte_count;
@@ -106,7 +110,8 @@ struct camera_ops {
     int (*next_event)(struct camera *, struct camera_event *out, struct err *);
     /* Starts a transfer. */
     int (*fetch)(struct camera *, uint64_t token, const struct camera_object *, struct err *);
-    /* How many objects it holds for the token; -1: cannot tell. */
+    /* How many objects it holds for the token; -1: cannot tell. Asked where it
+     * RECOUNTS, and where it keeps its files: there it only ends the exposure. */
     int (*recount)(struct camera *, uint64_t token, int32_t *objects_out, struct err *);
     /* NULL: cannot. */
     int (*preview)(struct camera *, uint8_t **jpeg_out, int64_t *bytes_out, struct err *);

@@ -85,12 +85,13 @@ void rail_plan_poll(struct rail *r)
 /* --- what the controller says --- */
 
 struct seen {
-    int32_t phase, position, target, known, alarm;
+    int32_t phase, position, target, known, alarm, switches, outputs, shots;
 };
 
 static bool read_state(struct rail_reply *reply, struct seen *s)
 {
-    int32_t *const fields[] = {&s->phase, &s->position, &s->target, &s->known, &s->alarm};
+    int32_t *const fields[] = {&s->phase, &s->position, &s->target,  &s->known,
+                               &s->alarm, &s->switches, &s->outputs, &s->shots};
     for (size_t i = 0; i < sizeof fields / sizeof *fields; i++)
         if (!wire_next_int(&reply->in, fields[i])) return false;
     return true;
@@ -113,11 +114,14 @@ static void take_position(struct rail *r, const struct seen *s)
                                                           : WIRE_FURTHEST;
 }
 
+/* Whatever stops the axis lets the shutter contacts go. */
 static void stop(struct rail *r, enum axis_phase phase)
 {
+    const bool news = r->st.phase != phase;
     r->st.phase = phase;
     r->halting = false;
     r->cleared = false;
+    if (news) rail_fire_unseen(r, &r->st.why);
 }
 
 static void come_to_rest(struct rail *r, const struct seen *s, int64_t seen_us)
@@ -157,9 +161,17 @@ static void take_phase(struct rail *r, const struct seen *s, int64_t seen_us)
 }
 
 /* queue[0] is the request that was lost. Has it acted? Then it is not asked again. */
-static void settle_lost(struct rail *r, const struct seen *s)
+static void settle_lost(struct rail *r, const struct seen *s, int64_t seen_us)
 {
     const struct rail_request *q = &r->queue[0];
+    if (rail_is(q, "fire") && (s->shots != r->shots_before || r->halting || s->phase != WIRE_REST)) {
+        rail_pop(r);
+        if (s->shots != r->shots_before)
+            rail_fire_acted(r, seen_us);
+        else
+            rail_fire_dropped(r);
+        return;
+    }
     bool acted = rail_moves(q) && (under_way(s) || (rail_is(q, "go") && s->target == q->arg[0]) ||
                                    (rail_is(q, "jog") && s->target != r->target_before));
     if (!acted && !(rail_moves(q) && r->halting)) return;
@@ -201,9 +213,10 @@ static void take_state(struct rail *r, struct rail_reply *reply)
         return;
     }
     take_position(r, &s);
-    if (r->lost && r->queued) settle_lost(r, &s);
+    if (r->lost && r->queued) settle_lost(r, &s, reply->done_us);
     r->lost = false;
     r->target_before = s.target;
+    r->shots_before = s.shots;
     finish_start(r, &s);
     if (!rail_phase_pending(r) && !starting_up(r) && !r->look_only) take_phase(r, &s, reply->done_us);
     rail_plan_poll(r);
@@ -212,7 +225,7 @@ static void take_state(struct rail *r, struct rail_reply *reply)
         notice(r);
 }
 
-static const char *refusal_text(const char *reason)
+const char *rail_refusal_text(const char *reason)
 {
     static const char *const TEXT[][2] = {
         {"busy", "it was still at work; ask when it rests"},
@@ -239,7 +252,8 @@ static void take_key(struct rail *r, const struct rail_request *q, struct rail_r
     r->key.waiting = false;
     if (!reply->ok)
         fail(&r->key.why, strcmp(reply->reason, "range") ? E_STATE : E_INPUT,
-             "rail: the controller refused %s (%s): %s", q->word, reply->reason, refusal_text(reply->reason));
+             "rail: the controller refused %s (%s): %s", q->word, reply->reason,
+             rail_refusal_text(reply->reason));
     else if (rail_is(q, "read") && !wire_next_int(&reply->in, &r->key.value))
         fail(&r->key.why, E_IO, "rail: the controller gave no number for parameter %d", (int)q->arg[0]);
     notice(r);
@@ -249,7 +263,8 @@ static void take_refusal(struct rail *r, const struct rail_request *q, const cha
 {
     if (r->halting && rail_moves(q)) return;
     fail(&r->st.why, strcmp(reason, "range") ? E_STATE : E_INPUT, "rail: the controller refused %s (%s): %s",
-         q->word, reason, refusal_text(reason));
+         q->word, reason, rail_refusal_text(reason));
+    if (r->firing) rail_fire_dropped(r);
     stop(r, AXIS_STOPPED);
     r->queued = 0;
     rail_ask_state(r); /* an alarm says more than a refusal */
@@ -273,6 +288,9 @@ static void on_answered(void *arg, const struct rail_request *q, struct rail_rep
     if (r->queued) rail_pop(r);
     if (is_key(r, q)) {
         take_key(r, q, reply);
+    } else if (rail_is(q, "fire")) {
+        rail_fire_answered(r, reply);
+        if (!reply->ok) rail_ask_state(r); /* an alarm says more than a refusal */
     } else if (!reply->ok) {
         take_refusal(r, q, reply->reason);
     } else if (rail_is(q, "state")) {
@@ -328,6 +346,11 @@ static void on_rebooted(void *arg)
     r->st.known = AXIS_UNKNOWN;
     r->st.uncertainty_counts = WIRE_FURTHEST;
     r->st.nonce = rail_line_nonce(r->line);
+    if (r->firing) {
+        struct err lost;
+        fail(&lost, E_STATE, "rail: the controller restarted while it was told to fire");
+        rail_fire_unseen(r, &lost);
+    }
     if (r->st.phase == AXIS_STARTING) return;
     fail(&r->st.why, E_STATE,
          "rail: the controller on %s has restarted and lost its position; see that the way is free, then "

@@ -60,14 +60,25 @@ static int check(struct judgement *j, const struct judge_opts *opts, struct err 
     return rc;
 }
 
+static int no_frame(struct store *store, struct err *why)
+{
+    int32_t on_card = 0;
+    int rc = store_count_on_card(store, &on_card, why);
+    if (rc) return rc;
+    if (!on_card) return fail(why, E_INPUT, "%s: holds no frame yet; shoot or import some", store_dir(store));
+    return fail(why, E_INPUT,
+                "%s: its %d frame%s still on the camera's card; bring them with 'staddle import --pair %s "
+                "CARDFOLDER'",
+                store_dir(store), (int)on_card, on_card > 1 ? "s are" : " is", store_dir(store));
+}
+
 int judge_stack(struct store *store, const struct judge_opts *opts, struct judgement *out, struct err *why)
 {
     struct judgement j = {0};
     int rc = store_info(store, &j.info, why);
     if (rc) return rc;
     rc = store_frames(store, &j.rows, &j.frames, why);
-    if (!rc && j.frames == 0)
-        rc = fail(why, E_INPUT, "%s: holds no frame yet; shoot or import some", store_dir(store));
+    if (!rc && j.frames == 0) rc = no_frame(store, why);
     if (!rc) read_setup(&j);
     if (!rc && !(j.measures = mem_new((size_t)j.frames, sizeof *j.measures, why))) rc = E_NOMEM;
     if (!rc) rc = measuring_run(store, j.rows, j.frames, opts->threads, j.measures, &j.measured_now, why);

@@ -72,7 +72,10 @@ static void name_it(struct selection *s, const struct source *src, const char *d
 
 static int check_range(const struct handover_request *rq, int32_t count, struct err *why)
 {
-    if (!count) return fail(why, E_INPUT, "no frame in this stack yet; shoot or import some first");
+    if (!count)
+        return fail(why, E_INPUT,
+                    "no frame in this stack yet; shoot or import some first (those on a camera's card with "
+                    "'staddle import --pair')");
     if (rq->all) return E_OK;
     if (rq->useful_first < 0 || rq->useful_last < rq->useful_first || rq->useful_last >= count ||
         rq->margin < 0)

@@ -13,6 +13,7 @@
 #include "plan/timeline.h"
 #include "run/wishes.h"
 #include "sim/world_port.h"
+#include "staddle/wire.h"
 
 #define COMMIT_US    5000
 #define MEASURE_US   250000
@@ -24,6 +25,7 @@
 /* What stands behind the devices of a simulated bench. */
 struct stage {
     struct native_rail *controller; /* NULL: a virtual rail in another process, which knocks at the port */
+    struct body *body;              /* behind the controller's shutter contacts; NULL: none */
     struct world_port *port;
     struct bench bench; /* as given, with the world in place of every device that is not there */
     struct camera_sim_opts camera;
@@ -67,6 +69,12 @@ static void on_edge(void *arg, int64_t at_ns, int dir)
 static void on_switches(void *arg, bool *near_pressed, bool *far_pressed)
 {
     world_switches(((struct rig *)arg)->world, near_pressed, far_pressed);
+}
+
+static void on_outputs(void *arg, unsigned outputs)
+{
+    struct body *b = ((struct rig *)arg)->stage->body;
+    if (b) body_contacts(b, outputs & WIRE_HALF_PRESSED, outputs & WIRE_FULL_PRESSED);
 }
 
 static void on_wish(void *arg)
@@ -153,6 +161,28 @@ static void place_person(struct rig *r, const struct rig_opts *o)
                                 .arg = r};
 }
 
+/* What hangs on the shutter contacts, with the job's exposure on its dial. */
+static int build_body(struct rig *r, const struct rig_opts *o, struct err *why)
+{
+    const struct camera_spec *c = &o->bench->camera;
+    const int64_t us = o->job->exposure_us;
+    if (!c->by_cable || o->no_camera) return E_OK;
+    r->stage->body = body_new(&(struct body_opts){.sched = r->sched,
+                                                  .world = r->world,
+                                                  .seed = o->seed,
+                                                  .lag_us = c->shutter_lag_us,
+                                                  .busy_us = c->busy_us,
+                                                  .exposure_us = us,
+                                                  .bulb = c->bulb_from_us && us >= c->bulb_from_us,
+                                                  .flash = o->bench->light.kind == LIGHT_FLASH,
+                                                  .card = o->card,
+                                                  .clock = o->card_clock,
+                                                  .focal_length_nm = o->bench->lens.focal_length_nm,
+                                                  .threads = r->workers},
+                              why);
+    return r->stage->body ? E_OK : E_NOMEM;
+}
+
 /* What moves the world, if nobody does by hand: the controller in this process, or one in another that tells
  * its edges. */
 static int build_mover(struct rig *r, const struct rig_opts *o, struct err *why)
@@ -172,8 +202,11 @@ static int build_mover(struct rig *r, const struct rig_opts *o, struct err *why)
     }
     s->controller = native_rail_new(
         r->sched,
-        &(struct native_rail_opts){.arg = r, .edge = on_edge, .switches = on_switches, .seed = o->seed}, why);
-    return s->controller ? E_OK : why && why->code ? why->code : E_NOMEM;
+        &(struct native_rail_opts){
+            .arg = r, .edge = on_edge, .switches = on_switches, .outputs = on_outputs, .seed = o->seed},
+        why);
+    if (!s->controller) return why && why->code ? why->code : E_NOMEM;
+    return build_body(r, o, why);
 }
 
 /* Is any device of this bench a simulated one? */
@@ -193,7 +226,7 @@ static int build_stage(struct rig *r, const struct rig_opts *o, struct err *why)
     s->backlash_counts = counts_from_nm(o->plan, o->bench->axis.backlash_nm);
     place_person(r, o);
     if (!needs_world(o)) return E_OK;
-    strcpy(s->bench.camera.kind, "simulated");
+    if (!s->bench.camera.by_cable) strcpy(s->bench.camera.kind, "simulated");
     if (o->virtual_clock && !s->bench.axis.by_hand && !s->bench.axis.by_lens)
         strcpy(s->bench.axis.link, "simulated");
     int rc = build_world(r, o, why);
@@ -238,14 +271,17 @@ static int open_devices(struct rig *r, const struct rig_opts *o, const struct ca
                                 .person = &r->stage->person,
                                 .eyes = o->eyes,
                                 .take_up_counts = counts_from_nm(o->plan, o->plan->travel.take_up_nm)};
-    int rc = camera ? camera->open(env, &env->camera, why) : E_OK;
+    const bool last = camera && camera->over_axis;
+    int rc = camera && !last ? camera->open(env, &env->camera, why) : E_OK;
     if (o->no_camera)
         r->stage->lens_camera = env->camera;
     else
         r->camera = env->camera;
-    env->asks_surely = r->camera != NULL;
+    env->asks_surely = camera && !o->no_camera;
     env->frame_answers = r->camera && camera_caps(r->camera) & CAMERA_OTHERS_FIRE;
     if (!rc && axis) rc = axis->open(env, &r->axis, why);
+    env->axis = r->axis;
+    if (!rc && last) rc = camera->open(env, &r->camera, why);
     if (rc) return rc;
     if (r->camera && o->wrap_camera) r->camera = o->wrap_camera(o->wrap_arg, r->camera);
     if (r->axis && o->wrap_axis) r->axis = o->wrap_axis(o->wrap_arg, r->axis);
@@ -333,8 +369,9 @@ int bench_open(const struct rig_opts *o, struct rig **out, struct err *why)
     const struct camera_backend *camera = NULL;
     const struct axis_backend *axis = NULL;
     int rc = E_OK;
+    const bool played = o->virtual_clock && !o->eyes && !o->bench->camera.by_cable;
     if (!o->no_camera || o->bench->axis.by_lens)
-        rc = backend_camera(o->virtual_clock && !o->eyes ? "simulated" : o->bench->camera.kind, &camera, why);
+        rc = backend_camera(played ? "simulated" : o->bench->camera.kind, &camera, why);
     if (!rc && !o->no_axis) rc = backend_axis(o->bench->axis.kind, &axis, why);
     if (rc) return rc;
     struct rig *r = mem_new(1, sizeof *r, why);
@@ -362,8 +399,10 @@ void bench_close(struct rig *r)
 {
     if (!r) return;
     usb_watch_free(r->usb);
+    const bool first = r->camera && camera_caps(r->camera) & CAMERA_OVER_AXIS;
+    if (first) camera_close(r->camera);
     if (r->axis) axis_close(r->axis);
-    if (r->camera) camera_close(r->camera);
+    if (r->camera && !first) camera_close(r->camera);
     if (r->stage) camera_close(r->stage->lens_camera);
     pool_free(r->measurers);
     pool_free(r->disk);
@@ -373,6 +412,7 @@ void bench_close(struct rig *r)
     }
     free_spaces(r->spaces);
     if (r->stage) native_rail_free(r->stage->controller);
+    if (r->stage) body_free(r->stage->body);
     if (r->stage) world_port_close(r->stage->port);
     world_free(r->world);
     mem_free(r->stage);
@@ -496,4 +536,9 @@ int64_t bench_home_counts(const struct rig *r, int64_t counts_after_homing)
 struct native_rail *bench_controller(const struct rig *r)
 {
     return r->stage->controller;
+}
+
+struct body *bench_body(const struct rig *r)
+{
+    return r->stage->body;
 }

@@ -24,6 +24,7 @@
 #include "device/person.h"
 #include "device/usb.h"
 #include "image/measure.h"
+#include "sim/body.h"
 #include "sim/world.h"
 #include "staddle/bench.h"
 #include "staddle/plan.h"
@@ -49,6 +50,8 @@ struct rig_opts {
     const struct folder_eyes *eyes; /* tests: the folder camera, also on the virtual clock, sees by these */
     bool quiet_world;
     bool silent_shutter;
+    const char *card; /* of a simulated body on a cable: a folder; NULL: no card is in it */
+    struct body_clock card_clock;
     struct rig_times times;
     struct camera_sim_faults faults;
     /* Tests: put something around a device just opened; takes it, and gives back what stands for it. */
@@ -125,6 +128,8 @@ void bench_give_space(struct rig *, struct measure_space *);
 /* Tests: the controller of a simulated rail; NULL where there is none in this process. */
 struct native_rail;
 struct native_rail *bench_controller(const struct rig *);
+/* Tests: the simulated body behind the controller's shutter contacts; NULL where there is none. */
+struct body *bench_body(const struct rig *);
 
 /* What has to be done with the axis' zero after homing, in counts: the position that this place is given. */
 int64_t bench_home_counts(const struct rig *, int64_t counts_after_homing);

@@ -109,6 +109,9 @@ static void run(struct work *w)
     case JOB_SEEN:
         j->rc = store_exposure_seen(j->store, j->row.id, j->row.object_name, j->row.object_bytes, &j->why);
         break;
+    case JOB_CARD:
+        j->rc = store_exposure_on_card(j->store, j->row.id, j->row.triggered_at_us, &j->why);
+        break;
     case JOB_PUT:
         j->rc = put(j);
         break;

@@ -56,10 +56,11 @@ void loop_kept(struct loop *l, struct take *t)
     s->state = SLOT_KEPT;
     s->picture = picture_hold(t->main);
     s->exposure_id = t->row.id;
+    s->on_card = !t->main;
     outage_frame_kept(l);
-    if (t->slot < l->slot_count) l->levels[l->level_count++] = t->main->measure.mean_linear;
-    neighbours_look(l, t->slot);
-    loop_tell_of(l, "kept", t->slot);
+    if (t->main && t->slot < l->slot_count) l->levels[l->level_count++] = t->main->measure.mean_linear;
+    if (t->main) neighbours_look(l, t->slot);
+    loop_tell_of(l, t->main ? "kept" : "fired", t->slot);
 }
 
 /* ---- the axis */

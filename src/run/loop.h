@@ -36,9 +36,10 @@
 #define LOOP_FAILURES_MOST 3 /* of one slice, then a pause: somebody has to look */
 
 struct run_progress {
-    const char *doing; /* "homing", "moving", "settling", "exposing", "comparing", "kept" */
+    const char *doing; /* "homing", "moving", "settling", "exposing", "comparing", "kept", "fired" */
     int32_t slice;     /* number; 0: the closing frame, or none yet */
     int32_t kept, total;
+    bool on_card;        /* kept on the camera's card: only fired, so far */
     int64_t eta_us;      /* until the end; negative: not known */
     const char *finding; /* the last one, "" when there is none */
     bool news; /* something is missing, or is there again: `finding` says what; to be shown at once */
@@ -64,6 +65,7 @@ enum run_end { RUN_WHOLE, RUN_PAUSED, RUN_HALTED, RUN_KILLED };
 struct run_result {
     enum run_end end;
     int32_t slices, kept;                    /* of the plan; kept: with those of earlier runs */
+    int32_t on_card;                         /* of those kept: on the camera's card, to be imported */
     int32_t retakes, lost, misfires, failed; /* in this run */
     int32_t doubtful, recovered;             /* of an earlier run: shot again in doubt; saved without that */
     int64_t duration_us;

@@ -50,6 +50,7 @@ struct slot {
     int32_t number;
     int64_t target_counts;
     int failures;
+    bool on_card;            /* and that stays on the camera's card until it is imported */
     bool told;               /* its cells are on their way to derived/, or will never be */
     struct picture *picture; /* kept one, while a neighbour may still need its view */
     int64_t exposure_id;     /* of the kept one, in this run */
@@ -62,7 +63,8 @@ enum take_stage {
     TAKE_FIRED,
     TAKE_EXPOSED,
     TAKE_FETCHING,   /* the camera said all that it holds */
-    TAKE_DEVELOPING, /* all files are here: kept on disk and measured */
+    TAKE_DEVELOPING, /* all files are here: kept on disk and measured; or on the camera's card, and stay there
+                      */
     TAKE_KEEPING,
     TAKE_ENDING_BADLY,
 };
@@ -195,6 +197,7 @@ void compare_drop(struct loop *);
 enum job_kind {
     JOB_BEGIN,
     JOB_SEEN,
+    JOB_CARD,
     JOB_PUT,
     JOB_MEASURE,
     JOB_KEEP,

@@ -319,6 +319,7 @@ static int settle_one(struct left *x, struct resume_counts *out, struct err *why
 
 static bool under_way(const struct exposure_row *e)
 {
+    if (store_on_card(e)) return false; /* as far as it goes without the card */
     return e->state == EXPOSURE_FIRING || e->state == EXPOSURE_SEEN || e->state == EXPOSURE_DOUBTFUL;
 }
 

@@ -54,6 +54,9 @@ static int open_rig(const struct shoot_job *s, const struct shoot_opts *o, uint6
     r.workers = o->workers;
     r.quiet_world = o->quiet_world;
     r.start_us = start_us;
+    char card[PATH_ROOM + sizeof SHOOT_CARD];
+    snprintf(card, sizeof card, "%s%s", o->dir, SHOOT_CARD);
+    if (!r.card) r.card = card;
     return bench_open(&r, out, why);
 }
 
@@ -151,7 +154,7 @@ int shoot_new(const struct shoot_job *s, const struct shoot_opts *o, struct run_
 struct past {
     bool whole, virtual_clock;
     int64_t plan_id, last_wall_us;
-    int32_t slices, kept;
+    int32_t slices, kept, on_card;
 };
 
 static void later(int64_t *at, int64_t other)
@@ -168,8 +171,11 @@ static int read_exposures(struct store *store, struct past *p, bool *closing_kep
     for (int32_t i = 0; i < count; i++) {
         const struct exposure_row *e = &rows[i];
         later(&p->last_wall_us, e->triggered_at_us);
-        if (e->state == EXPOSURE_KEPT && e->purpose == PURPOSE_CLOSING) *closing_kept = true;
-        if (e->state == EXPOSURE_KEPT && e->purpose == PURPOSE_STACK) p->kept += e->plan_id == p->plan_id;
+        const bool on_card = store_on_card(e);
+        p->on_card += on_card;
+        if (e->state != EXPOSURE_KEPT && !on_card) continue;
+        if (e->purpose == PURPOSE_CLOSING) *closing_kept = true;
+        if (e->purpose == PURPOSE_STACK) p->kept += e->plan_id == p->plan_id;
     }
     mem_free(rows);
     return E_OK;
@@ -306,6 +312,7 @@ int shoot_resume(const struct shoot_opts *o, struct run_result *out, bool *alrea
         *already = true;
         out->slices = p.slices;
         out->kept = p.kept;
+        out->on_card = p.on_card;
     } else if (!rc) {
         rc = go_on(store, &p, o, out, why);
     }

@@ -7,6 +7,9 @@
 
 #include "run/loop.h"
 
+/* Beside the stack's folder, and called as that and this: the card of a simulated camera on a cable. */
+#define SHOOT_CARD "-card"
+
 struct shoot_opts {
     const char *dir;    /* the stack's folder; new ones are made there */
     bool virtual_clock; /* resume goes on with the clock that the stack has, if it got so far */

@@ -59,14 +59,19 @@ static int load_mark(struct loop *l, struct err *why)
 
 static void mark_kept(struct loop *l, const struct exposure_row *e)
 {
-    if (e->state != EXPOSURE_KEPT) return;
+    const bool on_card = store_on_card(e);
+    if (e->state != EXPOSURE_KEPT && !on_card) return;
     if (e->purpose == PURPOSE_CLOSING) {
         l->slots[l->slot_count].state = SLOT_KEPT;
+        l->slots[l->slot_count].on_card = on_card;
         l->closing_wanted = false;
     }
     for (int32_t i = 0; e->purpose == PURPOSE_STACK && e->plan_id == l->opts.plan_id && i < l->slot_count;
          i++)
-        if (l->slots[i].number == e->slice) l->slots[i].state = SLOT_KEPT;
+        if (l->slots[i].number == e->slice) {
+            l->slots[i].state = SLOT_KEPT;
+            l->slots[i].on_card = on_card;
+        }
 }
 
 static int load_exposures(struct loop *l, struct err *why)
@@ -82,7 +87,8 @@ static int load_exposures(struct loop *l, struct err *why)
         l->past_nonce = rows[i].nonce;
         l->past_reached = rows[i].reached_counts;
     }
-    rc = compare_load(l, rows, count, why);
+    if (!(camera_caps(l->rig->camera) & CAMERA_KEEPS_FILES)) /* else there is nothing to look at */
+        rc = compare_load(l, rows, count, why);
     mem_free(rows);
     return rc;
 }
@@ -152,6 +158,8 @@ static void take_result(struct loop *l, struct run_result *out)
     l->result.slices = l->slot_count;
     for (int32_t i = 0; i < l->slot_count; i++)
         l->result.kept += l->slots[i].state == SLOT_KEPT;
+    for (int32_t i = 0; i <= l->slot_count; i++)
+        l->result.on_card += l->slots[i].on_card;
     l->result.duration_us = loop_now(l) - l->begun_at_us;
     l->result.why = l->fault;
     *out = l->result;

@@ -151,8 +151,15 @@ static void object_known(struct loop *l, struct take *t, const struct camera_obj
     job_start(l, job_new(l, JOB_SEEN, t));
 }
 
+static void decide(struct loop *l, struct take *t);
+
 static void completed(struct loop *l, struct take *t)
 {
+    if (camera_caps(l->rig->camera) & CAMERA_KEEPS_FILES) {
+        t->stage = TAKE_DEVELOPING;
+        decide(l, t);
+        return;
+    }
     if (t->object_count == 0) {
         fail_take(l, t, EXPOSURE_LOST, "the camera exposed and kept nothing");
         return;
@@ -233,6 +240,10 @@ void take_camera_event(struct loop *l, const struct camera_event *ev)
     switch (ev->kind) {
     case CAMERA_EXPOSED:
         if (t->stage == TAKE_FIRED) t->stage = TAKE_EXPOSED;
+        if (!ev->fired_us) break;
+        t->row.triggered_at_us = sched_wall_us(l->rig->sched) - loop_now(l) + ev->fired_us;
+        l->flash_ready_us =
+            ev->fired_us + l->opts.bench->camera.shutter_lag_us + l->opts.plan->timeline.recycle_us;
         break;
     case CAMERA_OBJECT:
         object_known(l, t, &ev->object);
@@ -388,20 +399,21 @@ static bool is_dark(const struct loop *l, double level)
 static void keep(struct loop *l, struct take *t)
 {
     t->stage = TAKE_KEEPING;
-    struct job_work *j = job_new(l, JOB_KEEP, t);
+    struct job_work *j = job_new(l, t->main ? JOB_KEEP : JOB_CARD, t);
     for (int i = 0; j && i < t->fetched; i++)
         j->files[j->file_count++] = t->pictures[i]->file;
     job_start(l, j);
 }
 
-/* Once the files are on the disk and the main one is measured. */
+/* Once the files are on the disk and the main one is measured; at once where they stay on the card. */
 static void decide(struct loop *l, struct take *t)
 {
     if (t->stage != TAKE_DEVELOPING || t->measuring || t->puts_out || t->doubtful) return;
-    file_row_tell(&t->main->file, &t->main->facts);
+    if (t->main) file_row_tell(&t->main->file, &t->main->facts);
     if (t->spoilt[0]) {
         fail_take(l, t, EXPOSURE_FAILED, t->spoilt);
-    } else if (l->opts.bench->light.kind == LIGHT_FLASH && is_dark(l, t->main->measure.mean_linear)) {
+    } else if (t->main && l->opts.bench->light.kind == LIGHT_FLASH &&
+               is_dark(l, t->main->measure.mean_linear)) {
         l->result.misfires++;
         fail_take(l, t, EXPOSURE_FAILED, "dark: the flash did not fire");
     } else if (still_spoils(l, t)) {
@@ -479,6 +491,7 @@ static void own_work_done(struct loop *l, struct take *t, const struct job_work 
         measured(l, t, j);
         break;
     case JOB_KEEP:
+    case JOB_CARD:
         loop_kept(l, t);
         free_take(t);
         break;

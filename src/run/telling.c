@@ -59,6 +59,7 @@ void loop_tell_of(struct loop *l, const char *doing, int32_t slot)
                              .slice = l->slots[slot].number,
                              .kept = kept,
                              .total = l->slot_count,
+                             .on_card = camera_caps(l->rig->camera) & CAMERA_KEEPS_FILES,
                              .eta_us = eta(l, l->slot_count - kept),
                              .finding = l->last_finding,
                              .news = !strcmp(doing, "waiting") || !strcmp(doing, "going on") ||

@@ -122,6 +122,34 @@ int store_exposure_seen(struct store *st, int64_t id, const char *object_name, i
     return db_end(st->db, rc, why);
 }
 
+int store_exposure_on_card(struct store *st, int64_t id, int64_t triggered_at_us, struct err *why)
+{
+    int rc = store_may_write(st, why);
+    if (!rc) rc = db_begin(st->db, why);
+    if (rc) return rc;
+    rc = go(st, id, EXPOSURE_SEEN, "", why);
+    if (!rc)
+        rc = db_run(st->db, why,
+                    "UPDATE exposure SET object_name = NULL, object_bytes = NULL, triggered_at_us = ?"
+                    " WHERE id = ?",
+                    "ii", triggered_at_us, id);
+    return db_end(st->db, rc, why);
+}
+
+bool store_on_card(const struct exposure_row *e)
+{
+    return e->state == EXPOSURE_SEEN && !e->object_name[0];
+}
+
+int store_count_on_card(struct store *st, int32_t *out, struct err *why)
+{
+    int64_t n = 0;
+    int rc = db_number(st->db, why, &n,
+                       "SELECT count(*) FROM exposure WHERE state = 'seen' AND object_name IS NULL", "");
+    if (!rc) *out = (int32_t)n;
+    return rc;
+}
+
 int store_insert_file(struct store *st, int64_t exposure_id, const struct file_row *f, struct err *why)
 {
     char path[PATH_MAX];
@@ -158,6 +186,11 @@ int store_exposure_kept(struct store *st, int64_t id, const struct file_row *fil
     if (!rc) rc = db_begin(st->db, why);
     if (rc) return rc;
     rc = go(st, id, EXPOSURE_KEPT, "", why);
+    if (!rc && files[0].object_name[0]) /* of one that was on the card: now it has a name */
+        rc = db_run(st->db, why,
+                    "UPDATE exposure SET object_name = ?, object_bytes = ?"
+                    " WHERE id = ? AND object_name IS NULL",
+                    "tii", files[0].object_name, files[0].bytes, id);
     if (!rc) rc = insert_files(st, id, files, count, why);
     return db_end(st->db, rc, why);
 }

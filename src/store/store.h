@@ -79,6 +79,14 @@ int store_exposure_begin(struct store *, struct exposure_row *row, struct err *w
 int store_exposure_seen(struct store *, int64_t id, const char *object_name, int64_t object_bytes,
                         struct err *why);
 
+/* It was exposed, and its files stay on the camera's card until store_exposure_kept brings them: SEEN,
+ * without an object. triggered_at_us: when it really was. */
+int store_exposure_on_card(struct store *, int64_t id, int64_t triggered_at_us, struct err *why);
+
+/* So, and not yet brought? And how many are. */
+bool store_on_card(const struct exposure_row *);
+int store_count_on_card(struct store *, int32_t *out, struct err *why);
+
 /* One or more files, which are in frames/ already (store_put_frame). */
 int store_exposure_kept(struct store *, int64_t id, const struct file_row *files, int32_t count,
                         struct err *why);

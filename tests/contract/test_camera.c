@@ -3,9 +3,14 @@
 #include "tests/support/test.h"
 
 #include "base/mem.h"
+#include "device/axis_rail.h"
+#include "device/camera_cable.h"
 #include "device/camera_folder.h"
 #include "device/camera_sim.h"
+#include "device/link_mem.h"
 #include "image/decode.h"
+#include "sim/body.h"
+#include "staddle/wire.h"
 #include "tests/support/camera_contract.h"
 
 static void open_world_quiet(struct camera_subject *s, bool quiet)
@@ -72,9 +77,43 @@ static void open_folder(struct camera_subject *s)
     camera_subject_listen(s);
 }
 
+static void on_outputs(void *arg, unsigned outputs)
+{
+    const struct camera_subject *s = arg;
+    if (s->body) body_contacts(s->body, outputs & WIRE_HALF_PRESSED, outputs & WIRE_FULL_PRESSED);
+}
+
+/* One whose contacts a rail's controller closes. */
+static void open_cable(struct camera_subject *s)
+{
+    struct err why = {0};
+    struct axis_state st = {0};
+    open_world(s);
+    s->body = body_new(
+        &(struct body_opts){.sched = s->sched, .world = s->world, .lag_us = 50000, .exposure_us = 250000},
+        &why);
+    s->controller =
+        native_rail_new(s->sched, &(struct native_rail_opts){.arg = s, .outputs = on_outputs}, &why);
+    struct link *link = link_mem_open(s->sched, s->controller, NULL, &why);
+    assert_non_null(link);
+    if (axis_rail_open(s->sched, link, &(struct axis_rail_opts){0}, &s->axis, &why)) fail_msg("%s", why.text);
+    while (st.phase != AXIS_REST) {
+        assert_true(sched_step(s->sched, 10000000));
+        axis_poll(s->axis, &st, NULL);
+    }
+    s->bench.camera.half_press_us = 300000;
+    s->bench.camera.press_us = 100000;
+    const struct camera_cable_opts o = {.sched = s->sched, .spec = &s->bench.camera, .axis = s->axis};
+    if (camera_cable_open(&o, &s->camera, &why)) fail_msg("%s", why.text);
+    camera_subject_listen(s);
+}
+
 static void close_all(struct camera_subject *s)
 {
     camera_close(s->camera);
+    axis_close(s->axis);
+    native_rail_free(s->controller);
+    body_free(s->body);
     other_close(&s->other);
     world_free(s->world);
     sched_free(s->sched);
@@ -342,6 +381,7 @@ int main(void)
         {"renders with eight threads", open_threaded, close_all, released, NULL, true, 60000000},
         {"is slow", open_slow, close_all, released, NULL, true, 60000000},
         {"is fired by others", open_others, close_all, released, nobody_fires, false, 60000000},
+        {"is fired over a cable", open_cable, close_all, released, NULL, false, 60000000},
     };
     const int failed = camera_contract(cases, (int)(sizeof cases / sizeof *cases));
     return failed + cmocka_run_group_tests(tests, NULL, NULL);

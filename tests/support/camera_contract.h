@@ -13,8 +13,11 @@ struct camera_subject {
     struct bench bench;
     struct scene_spec scene;
     struct camera *camera;
-    struct other_program other; /* fires a camera of kind folder */
-    void *emulated;             /* the case's own */
+    struct other_program other;     /* fires a camera of kind folder */
+    void *emulated;                 /* the case's own */
+    struct native_rail *controller; /* fires one of kind cable */
+    struct body *body;
+    struct axis *axis;
     bool noticed;
 };
 

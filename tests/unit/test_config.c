@@ -64,6 +64,18 @@ static void every_bad_bench_is_told_with_its_line(void **state)
          "lead_mm: "
          "2\n  steps_per_rev: 200\n  microsteps: 16\n",
          "b.yaml:2: camera.port is for a camera of kind tethered; leave it out, or write another kind"},
+        {"camera:\n  kind: cable\n  width_px: 1800\n  height_px: 1200\n  sensor_width_mm: 24\naxis:\n  "
+         "kind: hand\n  lead_mm: 2\n  marks_per_turn: 50\nlens: {f_number: 4}\n",
+         "b.yaml:2: camera.kind cable is fired by the rail's controller, and axis.kind hand has none; write "
+         "axis.kind rail, or another camera"},
+        {"camera:\n  kind: cable\n  width_px: 1800\n  height_px: 1200\n  sensor_width_mm: 24\naxis:\n  "
+         "link: /dev/null\n  world: w\n  lead_mm: 2\n  steps_per_rev: 200\n  microsteps: 16\nlens: "
+         "{f_number: 4}\n",
+         "b.yaml:8: axis.world is for a simulated camera; one of kind cable sees the real bench, so leave it "
+         "out"},
+        {"camera:\n  press_ms: 50\n  width_px: 1800\n  height_px: 1200\n  sensor_width_mm: 24\naxis:\n  "
+         "lead_mm: 2\n  steps_per_rev: 200\n  microsteps: 16\nlens: {f_number: 4}\n",
+         "b.yaml:2: camera.press_ms is for a camera of kind cable; leave it out, or write another kind"},
         {"- a\n- b\n", "b.yaml:1: a bench file is a list of 'key: value' lines; write it so"},
         {"hello\n", "b.yaml:1: a bench file is a list of 'key: value' lines; write it so"},
         {BENCH "lens:\n  f_number: 0\n",
