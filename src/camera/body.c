@@ -163,15 +163,16 @@ static void prefer(struct body *b, const char *name, const char *word)
 /* What it may remember from another program. */
 static void make_ready(struct body *b)
 {
-    prefer(b, "capturetarget", "card");
+    prefer(b, "capturetarget", b->to_ram ? "ram" : "card");
     prefer(b, "autofocus", "off");
 }
 
-int body_open(const char *port, struct body **out, struct err *why)
+int body_open(const char *port, bool to_ram, struct body **out, struct err *why)
 {
     struct body *b = mem_new(1, sizeof *b, why);
     if (!b) return E_NOMEM;
     snprintf(b->port, sizeof b->port, "%s", port);
+    b->to_ram = to_ram;
     b->context = gp_context_new();
     if (!b->context) {
         mem_free(b);

@@ -29,7 +29,7 @@ struct body_event {
 /* Port as libgphoto2 names them ("usb:001,004", "ptpip:ADDRESS"); "": the first camera that is found.
  * E_STATE: a person has to do something; E_IO: not there, or the link is down; E_TIMEOUT: busy, may be tried
  * again. */
-int body_open(const char *port, struct body **out, struct err *);
+int body_open(const char *port, bool to_ram, struct body **out, struct err *);
 void body_close(struct body *); /* NULL is fine */
 /* How often the link went down since, and was opened anew: the camera may have been switched off between. */
 int body_reopen(struct body *, struct err *); /* and applies the settings again */

@@ -11,6 +11,7 @@ struct body {
     Camera *camera;
     GPContext *context;
     char port[BODY_TEXT_ROOM];
+    bool to_ram;         /* frames wait there, not on its card */
     char said[200];      /* by the library, last */
     int64_t exposure_us; /* what was set last */
     double f_number, iso;

@@ -58,7 +58,8 @@ static void do_open(struct program *p, const json_t *order)
     body_close(p->body);
     p->body = NULL;
     p->losses = 0;
-    const int rc = body_open(camera_text(order, "port"), &p->body, &why);
+    const int rc =
+        body_open(camera_text(order, "port"), json_is_true(json_object_get(order, "ram")), &p->body, &why);
     if (!rc) body_describe(p->body, &facts);
     json_t *r = reply("open", rc, &why);
     json_object_set_new(r, "model", json_string(facts.model));

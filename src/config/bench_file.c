@@ -29,6 +29,8 @@ static const struct key_row rows[] = {
     {"camera.sync_s", VALUE_S, false, AT(camera.sync_us), 0.0001, 1, NULL},
     {"camera.busy_s", VALUE_S, false, AT(camera.busy_us), 0, 120, NULL},
     {"camera.port", VALUE_TEXT, false, AT(camera.port), 0, 0, NULL},
+    {"camera.target", VALUE_WORD, false, AT(camera.target), 0, 0, "card ram"},
+    {"camera.fetch", VALUE_WORD, false, AT(camera.fetch), 0, 0, "all jpeg"},
     {"camera.f_number_shown", VALUE_WORD, false, AT(camera.shows), 0, 0, "marked effective"},
     {"camera.folder", VALUE_PATH, false, AT(camera.folder), 0, 0, NULL},
     {"camera.raw_and_jpeg", VALUE_FLAG, false, AT(camera.raw_and_jpeg), 0, 0, NULL},
@@ -244,10 +246,15 @@ static int check_cable(struct bench *b, struct err *why)
 static int check_camera(const struct bench *b, struct err *why)
 {
     static const char *const OF_A_FOLDER[] = {"camera.folder", "camera.raw_and_jpeg", "camera.wait_s", NULL};
-    static const char *const OF_A_TETHERED[] = {"camera.port", NULL};
+    static const char *const OF_A_TETHERED[] = {"camera.port", "camera.target", "camera.fetch", NULL};
     int rc = E_OK;
     if (strcmp(b->camera.kind, "tethered") != 0)
         rc = none_of(b, OF_A_TETHERED, "a camera of kind tethered", why);
+    if (!rc && b->camera.target == TARGET_RAM && b->camera.fetch == FETCH_JPEG)
+        rc = fail(
+            why, E_INPUT,
+            "%s:%d: camera.fetch jpeg leaves the raw on the card, and camera.target ram uses none; keep one",
+            b->path, (int)origin_line(&b->origins, "camera.fetch"));
     if (rc) return rc;
     if (!b->camera.by_others) return none_of(b, OF_A_FOLDER, "a camera of kind folder", why);
     return needs(b, "camera.kind", "camera.folder", "the folder into which the frames come", why);

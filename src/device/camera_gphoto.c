@@ -16,6 +16,7 @@
 
 #include "base/mem.h"
 #include "device/camera_ask.h"
+#include "device/camera_lock.h"
 #include "device/camera_wire.h"
 #include "device/usb.h"
 
@@ -39,6 +40,7 @@ struct camera_gphoto {
     char port[PATH_ROOM], program[PATH_ROOM], model[NAME_ROOM];
     struct camera_settings settings;
     bool is_set, listed, gone;
+    int lock;
     pid_t pid;
     struct camera_wire wire;
     int restarts;
@@ -59,6 +61,12 @@ struct camera_gphoto {
 };
 
 extern char **environ;
+
+/* What it holds for an exposure is gone with the link, and its names come again after it. */
+static bool uses_ram(const struct camera_gphoto *c)
+{
+    return c->opts.spec->target == TARGET_RAM;
+}
 
 /* ---- events ---- */
 
@@ -406,7 +414,8 @@ static int begin(struct camera_gphoto *c, struct err *why)
     int rc = usb_camera_port(c->port, port, sizeof port, why);
     if (!rc) rc = start_program(c, why);
     if (rc) return rc;
-    rc = ask(c, json_pack("{s:s, s:s}", "do", "open", "port", port), OPEN_US, &m, why);
+    rc = ask(c, json_pack("{s:s, s:s, s:b}", "do", "open", "port", port, "ram", uses_ram(c)), OPEN_US, &m,
+             why);
     if (!rc) {
         snprintf(c->model, sizeof c->model, "%s", camera_text(m.body, "model"));
         camera_message_clear(&m);
@@ -525,6 +534,7 @@ static int gphoto_trigger(struct camera *camera, uint64_t token, struct err *why
     c->exposing = token;
     c->found_count = c->told_count = 0;
     c->recounted = 0;
+    if (uses_ram(c)) forget_known(c);
     watch(c, c->settings.exposure_us + c->opts.silence_us);
     return E_OK;
 }
@@ -615,7 +625,8 @@ static int gphoto_recount(struct camera *camera, uint64_t token, int32_t *object
         if ((rc = replace(c, &hung, why)) || (rc = ask_list(c, LIST_US, &m, why))) return rc;
     }
     c->exposing = 0;
-    find_new(c, json_object_get(m.body, "files"));
+    c->found_count = uses_ram(c) ? 0 : c->found_count; /* gone, and the card is not asked about it */
+    if (!uses_ram(c)) find_new(c, json_object_get(m.body, "files"));
     camera_message_clear(&m);
     find_sizes(c);
     c->recounted = token;
@@ -633,7 +644,7 @@ static void on_afterwards(void *arg)
     if (!token || gphoto_recount(&c->base, token, &count, NULL)) return; /* gone: that was told */
     for (int32_t k = c->told_count; k < c->found_count; k++)
         push(c, &(struct camera_event){.kind = CAMERA_OBJECT, .token = token, .object = c->found[k]});
-    if (count > 0 || !c->doubt.code) ev = (struct camera_event){.kind = CAMERA_COMPLETE, .token = token};
+    if (count > 0 || !c->doubt.code || uses_ram(c)) ev = (struct camera_event){.kind = CAMERA_COMPLETE, .token = token};
     push(c, &ev);
 }
 
@@ -724,6 +735,7 @@ static void gphoto_close(struct camera *camera)
         mem_free(c->events[c->event_first].bytes);
     forget_known(c);
     mem_free(c->known);
+    camera_lock_let_go(c->lock);
     mem_free(c);
 }
 
@@ -767,7 +779,7 @@ int camera_gphoto_open(const struct camera_gphoto_opts *opts, struct camera **ou
     if (!c) return E_NOMEM;
     c->base.ops = &ops;
     c->opts = *opts;
-    c->wire.fd = -1;
+    c->wire.fd = c->lock = -1;
     snprintf(c->port, sizeof c->port, "%s", opts->port ? opts->port : "");
     if (!c->opts.silence_us) c->opts.silence_us = strncmp(c->port, "ptpip:", 6) ? SILENCE_US : SILENCE_IP_US;
     int rc = E_OK;
@@ -775,6 +787,7 @@ int camera_gphoto_open(const struct camera_gphoto_opts *opts, struct camera **ou
         snprintf(c->program, sizeof c->program, "%s", opts->program);
     else
         rc = find_program(c->program, why);
+    if (!rc) rc = camera_lock_take(c->port, &c->lock, why);
     if (!rc) rc = begin(c, why);
     if (rc) {
         gphoto_close(&c->base);

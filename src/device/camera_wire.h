@@ -1,7 +1,7 @@
 /* camera_wire.h - what staddle and its camera program say to each other: one JSON object a line, over a
  * socket pair; a message with "payload": N has N raw bytes behind its LF.
  *
- *   {"do": "open", "port": TEXT}                        -> {"re": "open", "code", "text", "model", "battery"}
+ *   {"do": "open", "port": TEXT, "ram": BOOL}           -> {"re": "open", "code", "text", "model", "battery"}
  *   {"do": "set", "exposure_us", "f_number", "iso"}     -> {"re": "set", "code", "text"}
  *   {"do": "list"}                                      -> {"re": "list", "code", "text", "files": [PATH...]}
  *   {"do": "size", "path"}                              -> {"re": "size", "code", "text", "bytes"}

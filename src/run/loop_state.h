@@ -81,6 +81,7 @@ struct take {
     struct picture *pictures[FRAME_FILES_MOST];
     struct picture *main; /* the one that is measured */
     bool measuring;
+    bool left_raws; /* on the card, and noted */
     bool doubtful;  /* the axis went out of sight during the exposure: kept once it is known where it stood */
     bool blameless; /* ended for no fault of the slice's: does not count as one of its failures */
     char spoilt[128]; /* why it may not be kept although it came, "" if it may */
@@ -178,6 +179,7 @@ void take_doubt_over(struct loop *, bool stood);
 int take_count(const struct loop *); /* in flight */
 void take_work_done(struct loop *, struct work *);
 void take_free_all(struct loop *);
+void take_leave_raws(struct loop *, struct take *); /* leave.c: before its files are fetched */
 
 /* neighbours.c: shifts between kept frames, cells to derived/, and the closing frame against the first */
 void neighbours_look(struct loop *, int32_t slot); /* that one has just been kept, or its picture has come */

@@ -144,6 +144,8 @@ static void fetch_next(struct loop *l, struct take *t)
 static void object_known(struct loop *l, struct take *t, const struct camera_object *o)
 {
     if (t->object_count == FRAME_FILES_MOST) return;
+    for (int i = 0; i < t->object_count; i++)
+        if (!strcmp(t->objects[i].name, o->name)) return;
     t->objects[t->object_count++] = *o;
     if (t->object_count > 1) return;
     snprintf(t->row.object_name, sizeof t->row.object_name, "%s", o->name);
@@ -165,6 +167,7 @@ static void completed(struct loop *l, struct take *t)
         return;
     }
     t->stage = TAKE_FETCHING;
+    take_leave_raws(l, t);
     fetch_next(l, t);
 }
 
@@ -275,7 +278,7 @@ static void fetch_the_rest(struct loop *l, struct take *t)
     if (camera_held(l->rig->camera, t->token, found, FRAME_FILES_MOST, &count, &why) &&
         outage_camera(l, &why))
         return;
-    for (int32_t i = t->object_count; i < count; i++)
+    for (int32_t i = 0; i < count; i++)
         object_known(l, t, &found[i]);
     if (count == 0 || !t->object_count) {
         if (t->blameless) l->result.lost++; /* else fail_take counts it */
@@ -285,6 +288,7 @@ static void fetch_the_rest(struct loop *l, struct take *t)
     }
     l->result.recovered++;
     t->stage = TAKE_FETCHING;
+    take_leave_raws(l, t);
     fetch_next(l, t);
 }
 

@@ -167,10 +167,10 @@ static void object_handles(const struct ptp_camera *c, struct ptp_out *o)
 {
     uint32_t n = 0;
     for (int32_t i = 0; i < c->object_count; i++)
-        n += c->objects[i].bytes != NULL;
+        n += c->objects[i].bytes && !c->objects[i].for_host;
     put_u32(o, n);
     for (int32_t i = 0; i < c->object_count; i++)
-        if (c->objects[i].bytes) put_u32(o, c->objects[i].handle);
+        if (c->objects[i].bytes && !c->objects[i].for_host) put_u32(o, c->objects[i].handle);
 }
 
 static void object_info(const struct ptp_camera *c, const struct ptp_object *b, struct ptp_out *o)
@@ -362,6 +362,18 @@ static void add_event(struct ptp_camera *c, uint16_t code, uint32_t param, int64
         c->events[c->event_count++] = (struct ptp_event){code, param, due_us};
 }
 
+/* A TIFF header in front: no JPEG any more, and the picture still in it. */
+static uint8_t *as_raw(uint8_t *jpeg, size_t *count)
+{
+    uint8_t *raw = malloc(*count + 8);
+    if (!raw) abort();
+    memcpy(raw, "II*\0\0\0\0\0", 8);
+    memcpy(raw + 8, jpeg, *count);
+    free(jpeg);
+    *count += 8;
+    return raw;
+}
+
 static uint32_t add_object(struct ptp_camera *c, int32_t release, uint16_t format,
                            const struct ptp_release *r)
 {
@@ -371,10 +383,12 @@ static uint32_t add_object(struct ptp_camera *c, int32_t release, uint16_t forma
     uint8_t *bytes = c->opts.picture
                          ? c->opts.picture(c->opts.picture_arg, release, r->lens_at, r->exposure_us, &count)
                          : ptp_picture_made(&c->opts.scene, release, r->lens_at, &count);
+    if (format == FORMAT_RAW) bytes = as_raw(bytes, &count);
     *b = (struct ptp_object){.handle = 0x10000u + (uint32_t)c->object_count,
                              .release = release,
                              .format = format,
                              .bytes = bytes,
+                             .for_host = c->to_host,
                              .count = (uint32_t)count};
     snprintf(b->name, sizeof b->name, "IMG_%04d.%s", release % 10000, format == FORMAT_RAW ? "DNG" : "JPG");
     return b->handle;
@@ -624,6 +638,8 @@ void ptp_camera_do(struct ptp_camera *c, const struct ptp_request *q, int64_t no
     } else if (q->code == OPEN_SESSION) {
         a->code = c->session ? PTP_SESSION_ALREADY_OPEN : PTP_OK;
         c->session = true;
+        for (int32_t i = 0; i < c->object_count; i++)
+            if (c->objects[i].for_host) delete_object(c, c->objects[i].handle);
         c->event_mode = c->listed = c->live_view = false; /* whoever comes tells anew what it wants */
         c->live_output = 0;
         c->records.count = 0;

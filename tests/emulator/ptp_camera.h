@@ -127,6 +127,7 @@ struct ptp_object {
     char name[16];
     uint8_t *bytes;
     uint32_t count;
+    bool for_host; /* in memory alone: in no list, and gone with the link */
 };
 
 struct ptp_event {

@@ -369,6 +369,8 @@ static void nobody_there_is_said(void **state)
     struct camera *camera;
     char program[512];
     open_with(&s, &(struct ptp_camera_opts){0});
+    camera_close(s.camera); /* it is held by one only */
+    s.camera = NULL;
     ptp_ip_refuse(s.ip, true);
     snprintf(program, sizeof program, "%s-camera", staddle_program());
     struct camera_gphoto_opts opts = {.sched = s.sched, .spec = &s.spec, .port = s.port, .program = program};
