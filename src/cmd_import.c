@@ -5,6 +5,7 @@
 #include "base/json.h"
 #include "base/sched.h"
 #include "cmd.h"
+#include "cmd_import.h"
 #include "store/evening.h"
 #include "store/folder.h"
 #include "store/import.h"
@@ -102,6 +103,8 @@ static int run(struct cmd *c, struct err *why)
 {
     struct import_list list;
     enum stack_order order;
+    if (cmd_text(c, "pair")) return cmd_import_pair(c, why);
+    if (cmd_text(c, "first")) return fail(why, E_INPUT, "--first: goes with --pair STACK");
     int rc = read_order(c, &order, why);
     if (!rc) rc = import_scan(cmd_operand(c, 0), &list, why);
     if (rc) return rc;
@@ -112,6 +115,8 @@ static int run(struct cmd *c, struct err *why)
 
 static const struct option_row options[] = {
     {"order", "WHICH", "near-first, far-first or unknown (the default): how the frames were shot"},
+    {"pair", "STACK", "bring the frames of a card to that stack, which was fired over a cable"},
+    {"first", "FILE", "with --pair, where it is in doubt: the file that the first exposure gave"},
     {"stack", "DIR", "make the stack folder there; default: the next number in tonight's folder"},
     {NULL, NULL, NULL},
 };
@@ -122,12 +127,18 @@ const struct verb verb_import = {
     .least = 1,
     .most = 1,
     .summary = "make a stack of frames that were shot elsewhere",
-    .about = "Copies the pictures in FOLDER into a stack folder of their own; the originals are only read. A "
-             "raw file\n"
-             "and its JPEG of the same name are one frame. Frames go in the order of their capture times, or "
-             "of their\n"
-             "names where some do not tell a time. Files that are no pictures by their names are left out "
-             "and listed.",
+    .about =
+        "Copies the pictures in FOLDER into a stack folder of their own; the originals are only read. A "
+        "raw file\n"
+        "and its JPEG of the same name are one frame. Frames go in the order of their capture times, or "
+        "of their\n"
+        "names where some do not tell a time. Files that are no pictures by their names are left out "
+        "and listed.\n"
+        "With --pair the pictures in FOLDER come to the exposures of a stack whose camera keeps its files "
+        "on its card:\n"
+        "by order and time, whatever the camera's clock shows. Frames that are missing or belong to none "
+        "are named;\n"
+        "where it is in doubt, nothing is changed. Status 1 when frames are missing.",
     .options = options,
     .run = run,
 };

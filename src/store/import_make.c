@@ -7,16 +7,17 @@
 #include "store/folder.h"
 #include "store/hash.h"
 #include "store/import.h"
+#include "store/import_pair.h"
 #include "store/inner.h"
 
-static void lower_ending(const char *name, char *out, size_t room)
+void import_ending(const char *name, char *out, size_t room)
 {
     snprintf(out, room, "%s", strrchr(name, '.') + 1);
     for (char *p = out; *p; p++)
         if (*p >= 'A' && *p <= 'Z') *p = (char)(*p + 32);
 }
 
-static int copy_file(const struct import_list *l, struct store *st, const struct import_file *f,
+int import_copy_file(const struct import_list *l, struct store *st, const struct import_file *f,
                      const struct file_row *row, struct err *why)
 {
     char from[PATH_MAX], to[PATH_MAX], sha256[SHA256_ROOM];
@@ -37,11 +38,11 @@ static int copy_frame(const struct import_list *l, struct store *st, const struc
     out->file_count = e->file_count;
     for (int k = 0; k < e->file_count && !rc; k++) {
         char ending[16];
-        lower_ending(e->files[k].name, ending, sizeof ending);
+        import_ending(e->files[k].name, ending, sizeof ending);
         out->files[k] = e->files[k].row;
         snprintf(out->files[k].object_name, sizeof out->files[k].object_name, "%s", e->files[k].name);
         rc = store_frame_name(out->files[k].name, sizeof out->files[k].name, &as, ending, why);
-        if (!rc) rc = copy_file(l, st, &e->files[k], &out->files[k], why);
+        if (!rc) rc = import_copy_file(l, st, &e->files[k], &out->files[k], why);
     }
     return rc;
 }

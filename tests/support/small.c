@@ -28,17 +28,16 @@ void small_job(const char *name, const struct small *s, struct shoot_job *out)
 {
     char file[128];
     FILE *f = open_file(name, "-bench.yaml");
-    fprintf(
-        f,
-        "name: test bench\ncamera:\n  kind: simulated\n  width_px: %d\n  height_px: %d\n  sensor_width_mm: "
-        "24\n"
-        "  shutter_lag_ms: 50\n  sync_s: 0.005\naxis:\n  kind: rail\n  link: simulated\n  lead_mm: 2\n"
-        "  steps_per_rev: 200\n  microsteps: 16\n  clearance_mm: 8\n  backlash_um: 20\n  speed_mm_per_s: "
-        "2\n%s"
-        "lens:\n  focal_length_mm: 35\n  f_number: 2.8\nlight:\n  kind: %s\n%s",
-        s->width_px ? s->width_px : 160, s->height_px ? s->height_px : 120,
-        s->rings ? "  ring_hz: 12\n  ring_zeta: 0.03\n" : "", s->flash ? "flash" : "continuous",
-        s->flash ? "  recycle_s: 2\n" : "");
+    fprintf(f,
+            "name: test bench\ncamera:\n  %s\n  width_px: %d\n  height_px: %d\n  sensor_width_mm: "
+            "24\n"
+            "  shutter_lag_ms: 50\n  sync_s: 0.005\naxis:\n  kind: rail\n  link: simulated\n  lead_mm: 2\n"
+            "  steps_per_rev: 200\n  microsteps: 16\n  clearance_mm: 8\n  backlash_um: 20\n  speed_mm_per_s: "
+            "2\n%s"
+            "lens:\n  focal_length_mm: 35\n  f_number: 2.8\nlight:\n  kind: %s\n%s",
+            s->camera ? s->camera : "kind: simulated", s->width_px ? s->width_px : 160,
+            s->height_px ? s->height_px : 120, s->rings ? "  ring_hz: 12\n  ring_zeta: 0.03\n" : "",
+            s->flash ? "flash" : "continuous", s->flash ? "  recycle_s: 2\n" : "");
     fclose(f);
     f = open_file(name, "-job.yaml");
     fprintf(f, "name: test job\nbench: %s-bench.yaml\nmagnification: 4\nnear_mm: 0\nfar_mm: 2\nslices: %d\n",

@@ -15,9 +15,10 @@ struct small {
     bool rings;              /* as the bench knows: moves are shaped */
     double settle_ms;        /* 0: the default */
     double start_delay_s;
-    double exposure_s; /* 0: 0.25 */
-    const char *scene; /* more lines of the job file, below "scene:"; NULL: the clock */
-    const char *job;   /* more lines of the job file */
+    double exposure_s;  /* 0: 0.25 */
+    const char *scene;  /* more lines of the job file, below "scene:"; NULL: the clock */
+    const char *job;    /* more lines of the job file */
+    const char *camera; /* its lines of the bench file, in place of "kind: simulated" */
 };
 
 /* Writes NAME-bench.yaml and NAME-job.yaml and reads them. */
