@@ -160,7 +160,12 @@ $(B)/fw/layout.bin: tests/chip/layout.c firmware/core/core.h include/staddle/wir
 	$(Q)$(FW_CC) $(filter-out -flto -fdata-sections,$(FW_FLAGS)) -c -o $(B)/fw/layout.o $<
 	$(Q)avr-objcopy -O binary -j .rodata $(B)/fw/layout.o $@
 
-chip: fw $(B)/fw/staddle-rail.sym $(B)/fw/layout.bin build $(TESTS_CHIP) $(B)/tests/chip/staddle-chip-rail ## run the firmware in a simulated chip, pulse by pulse: a minute or two
+# The build for slower ports.
+$(B)/slow/fw/staddle-rail.sym: $(FW_ELF)
+	$(Q)$(MAKE) --no-print-directory B=$(B)/slow FW_BAUD=115200 $(B)/slow/fw/staddle-rail.elf
+	$(Q)avr-nm $(B)/slow/fw/staddle-rail.elf >$@
+
+chip: fw $(B)/fw/staddle-rail.sym $(B)/slow/fw/staddle-rail.sym $(B)/fw/layout.bin build $(TESTS_CHIP) $(B)/tests/chip/staddle-chip-rail ## run the firmware in a simulated chip, pulse by pulse: a minute or two
 	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_CHIP)
 
 -include $(shell find $(B)/fw/obj -name '*.d' 2>/dev/null)
@@ -179,7 +184,8 @@ test-programs: $(TESTS_FAST) $(TESTS_LONG) $(PRELOADS)
 san-tests: build $(TESTS_FAST)
 	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_FAST)
 
-soak: build $(TESTS_SOAK) $(PRELOADS) ## the long lists, and minutes of fuzzing
+soak: build $(TESTS_SOAK) $(PRELOADS) $(B)/tests/chip/soak_moves fw $(B)/fw/staddle-rail.sym $(B)/fw/layout.bin ## the long lists, a million moves of the chip, and minutes of fuzzing: about two hours
+	$(Q)STADDLE_BUILD=$(B) $(B)/tests/chip/soak_moves
 	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_SOAK)
 	$(Q)$(MAKE) --no-print-directory fuzz
 

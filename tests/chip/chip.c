@@ -2,6 +2,7 @@
 
 #include <avr_eeprom.h>
 #include <avr_ioport.h>
+#include <avr_timer.h>
 #include <avr_uart.h>
 #include <sim_avr.h>
 #include <sim_elf.h>
@@ -15,15 +16,17 @@
 #include "tests/support/test.h"
 #include "tests/support/virtual_rail.h"
 
-#define VECTOR_STEP    11 /* ATmega328P data sheet, 'Interrupt Vectors', counted from 0 */
-#define VECTOR_RECEIVE 18
-#define MCUSR_ADDRESS  0x54
-#define SP_ADDRESS     0x5d
-#define EXTERNAL_RESET 0x02
-#define RAM_FIRST      0x100
-#define RAM_LAST       0x8ff
-#define PAINT          0xc5
-#define IN_FLIGHT      4096
+#define VECTOR_STEP     11 /* ATmega328P data sheet, 'Interrupt Vectors', counted from 0 */
+#define VECTOR_RECEIVE  18
+#define VECTOR_OVERFLOW 13 /* of timer 1 */
+#define TIFR1_ADDRESS   0x36
+#define MCUSR_ADDRESS   0x54
+#define SP_ADDRESS      0x5d
+#define EXTERNAL_RESET  0x02
+#define RAM_FIRST       0x100
+#define RAM_LAST        0x8ff
+#define PAINT           0xc5
+#define IN_FLIGHT       4096
 
 enum place { HEAD, QUEUE, RUN_SIZE, AT, EVERY, PART, MORE, STEPS, LAST, SHUTTER_AT, PLACES };
 
@@ -38,6 +41,7 @@ struct chip {
     uint8_t flight[IN_FLIGHT];
     size_t flight_first, flight_count;
     int64_t line_free;
+    int64_t kept_overflows;
     /* pins */
     bool step, dir;
     int64_t rose, fell, dir_changed, match, receive_due, step_entered;
@@ -200,6 +204,23 @@ static void on_receive_running(avr_irq_t *irq, uint32_t value, void *param)
     if (late > c->seen.receive_most) c->seen.receive_most = late;
 }
 
+/* Which firmware is run, and how long a byte lasts on its line. */
+static const char *firmware = "fw";
+static int byte_cycles = CYCLES_BYTE;
+
+void chip_choose(const char *folder, int cycles)
+{
+    firmware = folder;
+    byte_cycles = cycles;
+}
+
+static const char *built_firmware(const char *name)
+{
+    static char path[80];
+    snprintf(path, sizeof path, "%s/%s", firmware, name);
+    return built(path);
+}
+
 /* --- the line --- */
 
 static avr_cycle_count_t next_byte(avr_t *avr, avr_cycle_count_t when, void *param)
@@ -211,7 +232,7 @@ static avr_cycle_count_t next_byte(avr_t *avr, avr_cycle_count_t when, void *par
     c->flight_count--;
     avr_raise_irq(c->receive, byte);
     (void)avr;
-    return c->flight_count ? when + CYCLES_BYTE : 0;
+    return c->flight_count ? when + (avr_cycle_count_t)byte_cycles : 0;
 }
 
 static void send(struct board *b, const char *bytes, size_t count)
@@ -262,7 +283,8 @@ void chip_on_pin(struct board *b, void (*call)(void *arg, const struct pin_chang
 static void mend_uart(struct chip *c)
 {
     for (avr_io_t *io = c->avr->io_port; io; io = io->next)
-        if (io->kind && !strcmp(io->kind, "uart")) ((avr_uart_t *)(void *)io)->cycles_per_byte = CYCLES_BYTE;
+        if (io->kind && !strcmp(io->kind, "uart"))
+            ((avr_uart_t *)(void *)io)->cycles_per_byte = (uint64_t)byte_cycles;
 }
 
 /* --- memory --- */
@@ -293,8 +315,8 @@ uint16_t chip_symbol(const char *name)
 {
     char line[256], symbol[200];
     unsigned long address;
-    FILE *f = fopen(built("fw/staddle-rail.sym"), "r");
-    if (!f) fail_msg("%s is missing: make fw", built("fw/staddle-rail.sym"));
+    FILE *f = fopen(built_firmware("staddle-rail.sym"), "r");
+    if (!f) fail_msg("%s is missing: make fw", built_firmware("staddle-rail.sym"));
     while (f && fgets(line, sizeof line, f))
         if (sscanf(line, "%lx %*c %199s", &address, symbol) == 2 && !strcmp(symbol, name)) {
             fclose(f);
@@ -402,10 +424,26 @@ static void reset(struct board *b)
     chip_reset_by(b, EXTERNAL_RESET);
 }
 
+/* A write to TIFR1 that clears another flag takes the overflow's with it, where that is pending with
+ * interrupts off; on the chip only ones clear (data sheet, TIFR1). Put back, unless its interrupt is what
+ * happened. */
+static void keep_overflow(struct chip *c)
+{
+    if (c->avr->data[TIFR1_ADDRESS] & 1 || c->avr->pc == VECTOR_OVERFLOW * 4) return;
+    for (avr_io_t *io = c->avr->io_port; io; io = io->next) {
+        avr_timer_t *timer = (avr_timer_t *)(void *)io;
+        if (io->kind && !strcmp(io->kind, "timer") && timer->name == '1')
+            avr_raise_interrupt(c->avr, &timer->overflow);
+    }
+    c->kept_overflows++;
+}
+
 void chip_step(struct board *b)
 {
     struct chip *c = of(b);
+    const bool overflown = c->avr->data[TIFR1_ADDRESS] & 1;
     int state = avr_run(c->avr);
+    if (overflown) keep_overflow(c);
     if (state == cpu_Crashed || state == cpu_Done)
         fail_msg("the chip has crashed at %lx", (unsigned long)c->avr->pc);
     if (c->head != c->avr->data[c->core + c->places[HEAD]]) note_runs(c);
@@ -473,7 +511,7 @@ static struct chip *power_up(void)
     c->base.ops = &OPS;
     avr_global_logger_set(no_words);
     memset(&elf, 0, sizeof elf);
-    if (elf_read_firmware(built("fw/staddle-rail.elf"), &elf)) fail_msg("no firmware: make fw");
+    if (elf_read_firmware(built_firmware("staddle-rail.elf"), &elf)) fail_msg("no firmware: make fw");
     c->avr = avr_make_mcu_by_name("atmega328p");
     assert_non_null(c->avr);
     avr_init(c->avr);
@@ -509,6 +547,11 @@ struct board *board_chip(void)
     board_forget(b);
     chip_see_anew(b);
     return b;
+}
+
+int64_t chip_kept_overflows(struct board *b)
+{
+    return of(b)->kept_overflows;
 }
 
 int64_t chip_last_in(struct board *b)

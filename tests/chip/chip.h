@@ -2,7 +2,8 @@
  *
  * The simulator is libsimavr, somebody else's; what it gets wrong is put right here: it counts eleven bits to
  * a byte, answers interrupts in no time (so RESPONSE_CYCLES are added to every latency), writes EEPROM at
- * once, and forgets the inputs' levels and the harness's timers at a reset. */
+ * once, forgets the inputs' levels and the harness's timers at a reset, and drops a pending overflow of timer
+ * 1 when another of its flags is cleared. */
 #ifndef TESTS_CHIP_CHIP_H
 #define TESTS_CHIP_CHIP_H
 
@@ -36,6 +37,10 @@ struct chip_seen *chip_seen(struct board *);
 void chip_see_anew(struct board *);
 void *chip_avr(struct board *); /* avr_t */
 
+/* Before the first: another build of the firmware, in this folder of the build, with so many cycles to a
+ * byte. */
+void chip_choose(const char *folder, int byte_cycles);
+
 uint16_t chip_symbol(const char *name); /* address in RAM, or byte address in flash */
 bool chip_pin(struct board *, char port, uint8_t bit);
 bool chip_is_output(struct board *, char port, uint8_t bit);
@@ -46,7 +51,8 @@ int chip_stack_left(struct board *);
 void chip_reset_by(struct board *, uint8_t cause);
 /* Executes one instruction, or sleeps until the next event. */
 void chip_step(struct board *);
-int64_t chip_last_in(struct board *); /* cycle at which the last byte was received */
+int64_t chip_kept_overflows(struct board *); /* how often the simulator would have dropped one */
+int64_t chip_last_in(struct board *);        /* cycle at which the last byte was received */
 /* Bytes that are on their way to the chip, not received yet. */
 size_t chip_waiting(struct board *);
 /* The two parameter slots and all else: 1024 bytes, to be read or written. */

@@ -1,6 +1,8 @@
 /* 40000 steps/s while valid lines come in back to back and the transmitter never idles. */
 #include "tests/support/test.h"
 
+#include <sim_avr.h>
+
 #include "tests/chip/chip.h"
 #include "tests/support/rail_rig.h"
 
@@ -148,9 +150,34 @@ static void the_promised_time_is_kept(void **state)
     board_close(b);
 }
 
+/* The build for ports that cannot do 250000 baud. The chip's divider gives 117647, 2.1 % off (data sheet of
+ * the ATmega328P, table of UBRR at 16 MHz, doubled speed), within what ten bits to a byte allow. */
+static void a_build_for_115200_baud_is_talked_to(void **state)
+{
+    (void)state;
+    const int bit_cycles = 8 * (16 + 1);
+    chip_choose("slow/fw", 10 * bit_cycles);
+    struct board *b = board_chip();
+    const avr_t *avr = chip_avr(b);
+    assert_int_equal(avr->data[0xC4] | avr->data[0xC5] << 8, 16); /* UBRR0 */
+    assert_int_equal(avr->data[0xC0] & 2, 2);                     /* UCSR0A: U2X0 */
+    assert_near(16e6 / bit_cycles / 115200, 1, 0.022);
+    board_expect(b, "here 0", "ok");
+    for (int i = 1; i <= 20; i++) {
+        char words[32];
+        snprintf(words, sizeof words, "go %d 0", i % 2 ? i * 37 : 0);
+        board_live_us(b, board_promise(b, words) * 1000 + 2000);
+        const struct board_state s = board_state(b);
+        assert_int_equal(s.position, i % 2 ? i * 37 : 0);
+    }
+    board_close(b);
+    chip_choose("fw", CYCLES_BYTE);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_build_for_115200_baud_is_talked_to),
         cmocka_unit_test(forty_kilohertz_with_a_full_line),
         cmocka_unit_test(the_direction_is_there_before_the_edge),
         cmocka_unit_test(the_promised_time_is_kept),
