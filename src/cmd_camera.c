@@ -188,7 +188,7 @@ const struct verb verb_camera = {
         "  show                       model, battery, space, and every setting with what it can be;\n"
         "                             with --verbose all that the camera tells, in its own words\n"
         "  set FILE NAME=VALUE...     shutter=1/60 aperture=5.6 iso=100 white-balance=daylight format=raw\n"
-        "                             drive=single focus=manual; all are checked before one is set\n"
+        "                             drive=single focus=manual delay=on; all are checked before one is set\n"
         "  ready                      is it set as a stack needs it, and does it last for the job? Status 4\n"
         "                             where frames would differ from each other\n"
         "  shoot FILE --to PICTURE    one frame, outside any stack\n"

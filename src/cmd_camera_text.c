@@ -109,7 +109,9 @@ static void text_setting(FILE *out, const json_t *s)
     const json_t *is = json_object_get(s, "is"), *can = json_object_get(s, "can");
     fprintf(out, "  %-14s %-12s ", json_get_text(s, "name"),
             json_is_string(is) ? json_string_value(is) : "not told");
-    if (json_is_true(json_object_get(s, "fixed")))
+    if (json_is_string(is) && !strcmp(json_get_text(s, "name"), trade_name(TRADE_BULB)))
+        fputs("used by itself for exposures longer than the longest", out);
+    else if (json_is_true(json_object_get(s, "fixed")))
         fputs("set it by hand", out);
     else
         text_can(out, can);

@@ -113,6 +113,7 @@ static int connect_camera(struct body *b, struct err *why)
 static void disconnect(struct body *b)
 {
     if (!b->camera) return;
+    body_bulb_shut(b);
     gp_camera_exit(b->camera, b->context);
     gp_camera_unref(b->camera);
     b->camera = NULL;
@@ -268,8 +269,8 @@ static int apply(struct body *b, const struct setting *s, double wanted, struct 
 
 int body_set(struct body *b, int64_t exposure_us, double f_number, double iso, struct err *why)
 {
-    int rc = E_OK;
-    if (exposure_us > 0) rc = apply(b, &shutter_time, (double)exposure_us * 1e-6, why);
+    int rc = exposure_us > 0 ? body_bulb_set(b, exposure_us, why) : E_OK;
+    if (!rc && exposure_us > 0 && !b->by_bulb) rc = apply(b, &shutter_time, (double)exposure_us * 1e-6, why);
     if (!rc && f_number > 0) rc = apply(b, &aperture, f_number, why);
     if (!rc && iso > 0) rc = apply(b, &sensitivity, iso, why);
     if (rc) return rc;
@@ -337,7 +338,7 @@ static bool is_full(struct body *b)
 int body_trigger(struct body *b, struct err *why)
 {
     b->said[0] = '\0';
-    const int rc = gp_camera_trigger_capture(b->camera, b->context);
+    const int rc = b->by_bulb ? body_bulb_open(b) : gp_camera_trigger_capture(b->camera, b->context);
     if (rc < 0 && rc != GP_ERROR_CAMERA_BUSY && is_full(b))
         return fail(why, E_STATE, "camera: its card is full; put an empty one in, then resume");
     return rc < 0 ? body_refused(b, rc, "firing", why) : E_OK;
@@ -349,7 +350,9 @@ int body_event(struct body *b, int timeout_ms, struct body_event *out, struct er
     void *data = NULL;
     *out = (struct body_event){.kind = BODY_NOTHING};
     b->said[0] = '\0';
-    const int rc = gp_camera_wait_for_event(b->camera, timeout_ms, &type, &data, b->context);
+    int rc = body_bulb_wait(b, &timeout_ms);
+    if (rc < 0) return body_refused(b, rc, "shutting the shutter", why);
+    rc = gp_camera_wait_for_event(b->camera, timeout_ms, &type, &data, b->context);
     if (rc < 0) {
         free(data);
         return body_refused(b, rc, "waiting for the picture", why);

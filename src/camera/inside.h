@@ -15,8 +15,10 @@ struct body {
     char said[200];      /* by the library, last */
     int64_t exposure_us; /* what was set last */
     double f_number, iso;
-    bool doubted;   /* something failed that may mean that the link went down */
-    int32_t losses; /* how often it had */
+    bool by_bulb;       /* this exposure time is kept from here */
+    int64_t shut_at_us; /* the shutter is open until then; 0: it is not */
+    bool doubted;       /* something failed that may mean that the link went down */
+    int32_t losses;     /* how often it had */
 };
 
 /* The library's names; gp_widget_free what get gives. The library says yes to names that the family knows
@@ -24,6 +26,14 @@ struct body {
  */
 int body_get_widget(struct body *, const char *name, CameraWidget **out);
 int body_put_widget(struct body *, const char *name, CameraWidget *, const void *value);
+
+/* bulb.c. set: by_bulb is true where the time is longer than any that the camera has, and it can do that;
+ * else nothing was set. wait: shuts when that is due within so many milliseconds, which it waits for; the
+ * library's codes. */
+int body_bulb_set(struct body *, int64_t exposure_us, struct err *);
+int body_bulb_open(struct body *);
+int body_bulb_shut(struct body *);
+int body_bulb_wait(struct body *, int *most_ms);
 
 /* The library's error, as ours: what failed, why, and what to do. */
 int body_refused(struct body *, int gp, const char *what, struct err *);

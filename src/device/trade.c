@@ -23,6 +23,7 @@ static const struct {
     [TRADE_FORMAT] = {"format", {"imageformat", "imagequality", "imageformatsd", "imageformatcf"}},
     [TRADE_DRIVE] = {"drive", {"drivemode", "capturemode"}},
     [TRADE_FOCUS] = {"focus", {"focusmode", "focusmode2", "afmode"}},
+    [TRADE_DELAY] = {"delay", {"exposuredelaymode", "mirrorlock"}},
     [TRADE_BULB] = {"bulb", {"bulb"}},
 };
 
@@ -99,6 +100,8 @@ static const struct synonym synonyms[] = {
     {TRADE_DRIVE, "remote", {"remote"}},
     {TRADE_DRIVE, "continuous", {"continuous", "burst", "super high"}},
     {TRADE_DRIVE, "single", {"single", "normal"}},
+    {TRADE_DELAY, "off", {"off"}},
+    {TRADE_DELAY, "on", {"on"}},
     {TRADE_FOCUS, "manual", {"manual", "mf"}},
     {TRADE_FOCUS, "continuous", {"af-c", "servo", "continuous"}},
     {TRADE_FOCUS, "single", {"af-s", "one shot", "single"}},
@@ -186,8 +189,18 @@ static bool looks_like_apertures(const struct told_setting *row)
     return row->kind == TOLD_CHOICE && marked >= 3 && marked + 2 >= row->can_count;
 }
 
+/* Bodies without it show a switch of that name, too: their times say whether it is true. */
+static bool has_bulb(const struct told *told)
+{
+    const struct told_setting *times = trade_find(told, TRADE_SHUTTER);
+    for (int32_t i = 0; times && i < times->can_count; i++)
+        if (strcasestr(times->can[i], "bulb")) return true;
+    return false;
+}
+
 const struct told_setting *trade_find(const struct told *told, enum trade t)
 {
+    if (t == TRADE_BULB && !has_bulb(told)) return NULL;
     const struct told_setting *found = NULL;
     for (int k = 0; k < NAMES_MOST && trades[t].theirs[k]; k++) {
         const struct told_setting *row = told_find(told, trades[t].theirs[k]);

@@ -16,11 +16,12 @@ enum trade {
     TRADE_FORMAT,
     TRADE_DRIVE,
     TRADE_FOCUS,
+    TRADE_DELAY, /* between the mirror, or the first press, and the exposure */
     TRADE_BULB,
     TRADE_COUNT
 };
 
-/* "shutter", "aperture", "iso", "white-balance", "format", "drive", "focus", "bulb". */
+/* "shutter", "aperture", "iso", "white-balance", "format", "drive", "focus", "delay", "bulb". */
 const char *trade_name(enum trade);
 /* E_INPUT with the names that there are. */
 int trade_of_name(const char *name, size_t length, enum trade *out, struct err *);

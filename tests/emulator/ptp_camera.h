@@ -67,6 +67,7 @@ struct ptp_harm {
     void *arg;
 };
 
+#define PTP_BULB          0xFFFFFFFFu /* as an exposure time */
 #define PTP_OBJECTS_MOST  512
 #define PTP_RELEASES_MOST 512
 #define PTP_MOVES_MOST    1024
@@ -159,6 +160,7 @@ struct ptp_camera {
     uint8_t compression;
     uint16_t white_balance, f_number, focus_mode, program, iso;
     uint32_t exposure_time; /* 1/10000 s */
+    int64_t bulb_since_us;  /* open since then; 0: it is not */
     char date_time[20];
     /* of the named sizes: what the next poll for events begins with, and the settings in the family's codes
      */

@@ -73,10 +73,10 @@ struct pair {
 static const struct pair f_numbers[] = {{0x20, 280}, {0x23, 320},  {0x25, 350},  {0x28, 400}, {0x2B, 450},
                                         {0x2D, 500}, {0x30, 560},  {0x33, 630},  {0x35, 710}, {0x38, 800},
                                         {0x3B, 900}, {0x3D, 1000}, {0x40, 1100}, {0x48, 1600}};
-static const struct pair times[] = {{0xA0, 1},     {0x98, 2},    {0x8D, 5},    {0x88, 10},    {0x80, 20},
-                                    {0x78, 40},    {0x70, 80},   {0x68, 166},  {0x60, 333},   {0x58, 666},
-                                    {0x50, 1250},  {0x48, 2500}, {0x40, 5000}, {0x38, 10000}, {0x30, 20000},
-                                    {0x28, 40000}, {0x20, 80000}};
+static const struct pair times[] = {
+    {0xA0, 1},    {0x98, 2},     {0x8D, 5},     {0x88, 10},    {0x80, 20},    {0x78, 40},
+    {0x70, 80},   {0x68, 166},   {0x60, 333},   {0x58, 666},   {0x50, 1250},  {0x48, 2500},
+    {0x40, 5000}, {0x38, 10000}, {0x30, 20000}, {0x28, 40000}, {0x20, 80000}, {0x0C, PTP_BULB}};
 static const struct pair isos[] = {{0x48, 100}, {0x4B, 125}, {0x4D, 160}, {0x50, 200},
                                    {0x58, 400}, {0x60, 800}, {0x68, 1600}};
 #define COUNT(a) (sizeof(a) / sizeof *(a))
@@ -280,6 +280,17 @@ static uint16_t press(struct ptp_camera *c, uint32_t how_far, int64_t now_us, en
     return code;
 }
 
+/* It was open since then; what was exposed is stored now. */
+static uint16_t end_bulb(struct ptp_camera *c, int64_t now_us, enum ptp_wire_fault *fault)
+{
+    const int64_t since_us = c->bulb_since_us;
+    c->bulb_since_us = 0;
+    c->exposure_time = (uint32_t)((now_us - since_us) / 100);
+    const uint16_t code = press(c, 2, since_us, fault);
+    c->exposure_time = PTP_BULB;
+    return code;
+}
+
 static uint16_t drive(struct ptp_camera *c, uint32_t size, int64_t now_us, enum ptp_wire_fault *fault)
 {
     const uint32_t n = size & 0x7FFF;
@@ -356,6 +367,13 @@ bool ptp_named_do(struct ptp_camera *c, const struct ptp_request *q, int64_t now
     case DRIVE_LENS:
         a->code = drive(c, q->param[0], now_us, &a->fault);
         return true;
+    case BULB_START:
+        if (c->exposure_time != PTP_BULB || c->bulb_since_us) a->code = PTP_GENERAL_ERROR;
+        if (a->code == PTP_OK) c->bulb_since_us = now_us;
+        return true;
+    case BULB_END:
+        if (c->bulb_since_us) a->code = end_bulb(c, now_us, &a->fault);
+        return true;
     case SET_REMOTE_MODE:
     case TRANSFER_COMPLETE:
     case DISK_CAPACITY:
@@ -368,6 +386,6 @@ bool ptp_named_do(struct ptp_camera *c, const struct ptp_request *q, int64_t now
     case CANCEL_FOCUS:
         return true;
     default:
-        return false; /* bulb among them */
+        return false;
     }
 }

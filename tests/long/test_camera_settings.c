@@ -47,7 +47,6 @@ static void each_family_is_set_by_the_trades_names(void **state)
     for (int family = PTP_GENERIC; family <= PTP_NAMED_SIZES; family++) {
         plug(&(struct ptp_camera_opts){.family = (enum ptp_family)family});
         assert_int_equal(camera("show bench.yaml --verbose"), 0);
-        if (getenv("SHOWN")) print_message("%s\n", shell_out());
         assert_int_equal(camera("set bench.yaml shutter=1/15 aperture=8 iso=400"), 0);
         says("set: shutter is 1/15\n");
         says("set: aperture is f/8\n");
@@ -70,6 +69,71 @@ static void each_family_is_set_by_the_trades_names(void **state)
     }
 }
 
+/* The words of the family for what is no number, each there and back; codes of ISO 15740 and of family 0x0A.
+ */
+static void words_are_set_and_read_back(void **state)
+{
+    (void)state;
+    static const struct ptp_extras extras = {{{0xD06A, 1, 0, {0, 1}, 2, true},
+                                              {0x5013, 2, 1, {1, 2, 0x8011}, 3, false},
+                                              {0x5004, 1, 1, {0, 1, 2, 4, 7}, 5, false}},
+                                             3};
+    static const struct {
+        const char *set;
+        uint16_t code;
+        uint32_t is;
+    } cases[] = {{"delay=on", 0xD06A, 1},         {"delay=off", 0xD06A, 0},
+                 {"drive=timer", 0x5013, 0x8011}, {"drive=single", 0x5013, 1},
+                 {"drive=continuous", 0x5013, 2}, {"format=raw", 0x5004, 4},
+                 {"format=raw+jpeg", 0x5004, 7},  {"format=jpeg", 0x5004, 2}};
+    plug(&(struct ptp_camera_opts){.family = PTP_RANGE_DRIVE, .extras = extras});
+    for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+        char line[64];
+        snprintf(line, sizeof line, "set bench.yaml %s", cases[i].set);
+        if (camera(line)) fail_msg("%s: %s", line, shell_err());
+        struct ptp_camera *c = ptp_ip_lock(ip);
+        const uint32_t is = ptp_extra_of(&c->opts.extras, cases[i].code)->value;
+        ptp_ip_unlock(ip);
+        if (is != cases[i].is) fail_msg("%s: %x", cases[i].set, is);
+    }
+    assert_int_equal(camera("set bench.yaml white-balance=tungsten focus=auto"), 0);
+    struct ptp_camera *c = ptp_ip_lock(ip);
+    assert_int_equal(c->white_balance, 6); /* tungsten */
+    assert_int_equal(c->focus_mode, 2);    /* automatic */
+    ptp_ip_unlock(ip);
+    assert_int_equal(camera("set bench.yaml white-balance=daylight focus=manual"), 0);
+    c = ptp_ip_lock(ip);
+    assert_int_equal(c->white_balance, 4);
+    assert_int_equal(c->focus_mode, 1);
+    ptp_ip_unlock(ip);
+    /* one of them is wrong: none is set */
+    assert_int_equal(camera("set bench.yaml white-balance=tungsten iso=250"), 2);
+    c = ptp_ip_lock(ip);
+    assert_int_equal(c->white_balance, 4);
+    ptp_ip_unlock(ip);
+    assert_int_equal(camera("set bench.yaml bulb=open"), 2);
+    complains("bulb: this camera does not let it be known");
+    ptp_ip_stop(ip);
+}
+
+/* What it sees, by the one interface: a picture of the size that it has, where the family can. */
+static void what_it_sees_is_written_where_it_can(void **state)
+{
+    (void)state;
+    for (int family = PTP_GENERIC; family <= PTP_NAMED_SIZES; family++) {
+        char line[64];
+        plug(&(struct ptp_camera_opts){.family = (enum ptp_family)family});
+        snprintf(line, sizeof line, "show bench.yaml --preview seen%d.jpg", family);
+        const int status = camera(line);
+        const int there = !in_shell("file seen%d.jpg | grep -q 'JPEG image data'", family);
+        if ((status == 0) != (family != PTP_GENERIC) || there != (family != PTP_GENERIC))
+            fail_msg("family %d: %d, %d", family, status, there);
+        assert_int_equal(ptp_ip_lock(ip)->release_count, 0);
+        ptp_ip_unlock(ip);
+        ptp_ip_stop(ip);
+    }
+}
+
 static int private_home(void **state)
 {
     (void)state;
@@ -80,6 +144,8 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(each_family_is_set_by_the_trades_names),
+        cmocka_unit_test(words_are_set_and_read_back),
+        cmocka_unit_test(what_it_sees_is_written_where_it_can),
     };
     return cmocka_run_group_tests(tests, private_home, NULL);
 }

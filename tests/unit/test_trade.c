@@ -162,6 +162,21 @@ static void the_one_that_can_be_set_is_taken(void **state)
     told_clear(&t);
 }
 
+/* Every body seems to have bulb; it is believed where the word stands among the times. */
+static void bulb_is_believed_where_the_times_have_it(void **state)
+{
+    (void)state;
+    struct told s, f;
+    TELL(&s, seconds_family);
+    TELL(&f, fraction_family);
+    assert_int_equal(told_add(&s, "bulb", TOLD_SWITCH, "0", NULL, NULL), 0);
+    assert_int_equal(told_add(&f, "bulb", TOLD_SWITCH, "0", NULL, NULL), 0);
+    assert_null(trade_find(&s, TRADE_BULB));
+    assert_non_null(trade_find(&f, TRADE_BULB));
+    told_clear(&s);
+    told_clear(&f);
+}
+
 static void what_the_camera_program_answers_is_read(void **state)
 {
     (void)state;
@@ -191,6 +206,7 @@ int main(void)
         cmocka_unit_test(half_stops_keep_their_own_mark),
         cmocka_unit_test(words_are_met_by_their_meaning),
         cmocka_unit_test(settings_are_found_by_their_values),
+        cmocka_unit_test(bulb_is_believed_where_the_times_have_it),
         cmocka_unit_test(the_one_that_can_be_set_is_taken),
         cmocka_unit_test(what_the_camera_program_answers_is_read),
     };
