@@ -276,8 +276,8 @@ static void listen_to_camera(struct program *p)
         failed(p, &why);
         return;
     }
-    if (e.kind == BODY_OBJECT || e.kind == BODY_COMPLETE) p->last_us = now_us();
     if (e.kind == BODY_OBJECT) tell_object(p, e.path);
+    if (e.kind == BODY_OBJECT || e.kind == BODY_COMPLETE) p->last_us = now_us(); /* asking takes its time */
     if (e.kind == BODY_COMPLETE) p->complete = true;
     if (!frame_is_whole(p)) return;
     if (p->objects) p->usual = p->objects;

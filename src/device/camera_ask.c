@@ -1,7 +1,24 @@
 #include "device/camera_ask.h"
 
+#include "image/decode.h"
+
 #define TELL_US 15000000 /* a body with two hundred settings takes some seconds (guess) */
 #define TURN_US 10000000
+
+enum file_role camera_ask_role(const uint8_t *bytes, size_t count)
+{
+    switch (image_sniff(bytes, count)) {
+    case IMAGE_JPEG:
+        return FILE_JPEG;
+    case IMAGE_PNG:
+    case IMAGE_TIFF:
+        return FILE_OTHER;
+    case IMAGE_RAW:
+    case IMAGE_UNKNOWN: /* a new body's raw, most likely */
+        break;
+    }
+    return FILE_RAW;
+}
 
 int camera_ask_tell(struct camera *c, struct told *out, struct err *why)
 {

@@ -11,6 +11,9 @@ int camera_gphoto_ask(struct camera *, json_t *order, int64_t most_us, struct ca
                       struct err *);
 int64_t camera_gphoto_wall_us(const struct camera *);
 
+/* What a file is, by its content: a name from the camera's memory may have the wrong ending. */
+enum file_role camera_ask_role(const uint8_t *bytes, size_t count);
+
 int camera_ask_tell(struct camera *, struct told *out, struct err *);
 int camera_ask_turn(struct camera *, const char *setting, const char *word, struct err *);
 

@@ -258,8 +258,7 @@ static void hear_fetched(struct camera_gphoto *c, struct camera_message *m)
         ev.bytes = m->payload;
         ev.byte_count = (int64_t)m->payload_count;
         ev.object.bytes = ev.byte_count;
-        ev.object.role =
-            ev.byte_count > 2 && ev.bytes[0] == 0xFF && ev.bytes[1] == 0xD8 ? FILE_JPEG : FILE_RAW;
+        ev.object.role = camera_ask_role(ev.bytes, (size_t)ev.byte_count);
         m->payload = NULL;
     }
     push(c, &ev);
@@ -644,7 +643,8 @@ static void on_afterwards(void *arg)
     if (!token || gphoto_recount(&c->base, token, &count, NULL)) return; /* gone: that was told */
     for (int32_t k = c->told_count; k < c->found_count; k++)
         push(c, &(struct camera_event){.kind = CAMERA_OBJECT, .token = token, .object = c->found[k]});
-    if (count > 0 || !c->doubt.code || uses_ram(c)) ev = (struct camera_event){.kind = CAMERA_COMPLETE, .token = token};
+    if (count > 0 || !c->doubt.code || uses_ram(c))
+        ev = (struct camera_event){.kind = CAMERA_COMPLETE, .token = token};
     push(c, &ev);
 }
 

@@ -28,7 +28,8 @@ const char *frame_ending(const struct camera_object *o, char room[12])
     for (; dot && dot[1 + n] && n < 10 && isalnum((unsigned char)dot[1 + n]); n++)
         room[n] = (char)tolower((unsigned char)dot[1 + n]);
     room[n] = '\0';
-    return n ? room : "raw";
+    const bool lies = !strcmp(room, "jpg") || !strcmp(room, "jpeg"); /* by its content it is none */
+    return n && !lies ? room : "raw";
 }
 
 void file_row_tell(struct file_row *f, const struct image_facts *facts)

@@ -173,9 +173,10 @@ static void completed(struct loop *l, struct take *t)
 
 static void start_measuring(struct loop *l, struct take *t)
 {
-    for (int i = 0; i < t->fetched; i++)
-        if (!t->main || (t->main->file.role != FILE_JPEG && t->objects[i].role == FILE_JPEG))
-            t->main = t->pictures[i];
+    int first = 0; /* the disk may not have the files yet: their rows say nothing */
+    for (int i = 1; i < t->fetched; i++)
+        if (t->objects[first].role != FILE_JPEG && t->objects[i].role == FILE_JPEG) first = i;
+    t->main = t->pictures[first];
     t->measuring = true;
     struct job_work *j = job_new(l, JOB_MEASURE, t);
     if (j) j->picture = picture_hold(t->main);
@@ -197,6 +198,7 @@ static void file_came(struct loop *l, struct take *t, const struct camera_event 
     p->refs = 1;
     p->bytes = ev->bytes;
     p->byte_count = ev->byte_count;
+    t->objects[t->fetched].role = ev->object.role; /* by its content, where the camera's name was wrong */
     t->pictures[t->fetched++] = p;
     t->puts_out++;
     struct job_work *j = job_new(l, JOB_PUT, t);

@@ -391,6 +391,8 @@ static uint32_t add_object(struct ptp_camera *c, int32_t release, uint16_t forma
                              .for_host = c->to_host,
                              .count = (uint32_t)count};
     snprintf(b->name, sizeof b->name, "IMG_%04d.%s", release % 10000, format == FORMAT_RAW ? "DNG" : "JPG");
+    if (b->for_host)
+        snprintf(b->name, sizeof b->name, "capt%04d.jpg", c->object_count % 10000); /* also a raw */
     return b->handle;
 }
 

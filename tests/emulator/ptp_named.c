@@ -173,7 +173,7 @@ static void put_object_record(struct ptp_camera *c, uint32_t handle, struct ptp_
         put_u32(o, 0x1C + 16);
         put_u32(o, RECORD_OBJECT_FOR_HOST);
         put_u32(o, handle);
-        put_u32(o, b->format == FORMAT_JPEG ? FORMAT_JPEG : 0xB103);
+        put_u32(o, FORMAT_JPEG); /* also a raw: not to be relied on */
         put_u32(o, 0);
         put_u32(o, b->count);
         put_u32(o, 0);

@@ -137,6 +137,24 @@ static void a_frame_in_memory_is_lost_with_the_link_and_shot_again(void **state)
     ptp_ip_stop(ip);
 }
 
+/* In memory a raw is called a JPEG, too: its content tells. */
+static void files_are_typed_by_their_content(void **state)
+{
+    (void)state;
+    plug(&(struct ptp_camera_opts){.family = PTP_NAMED_SIZES, .raw = true}, ", target: ram");
+    if (staddle("run job.yaml --stack typed")) fail_msg("%s%s", shell_out(), shell_err());
+    assert_string_equal(now().objects[0].name, "capt0001.jpg");
+    assert_int_equal(in_shell("cd typed/frames && ls | tr '\\n' ' '"), 0);
+    assert_string_equal(shell_out(),
+                        "closing.jpg closing.raw s0001.jpg s0001.raw s0002.jpg s0002.raw s0003.jpg "
+                        "s0003.raw s0004.jpg s0004.raw s0005.jpg s0005.raw s0006.jpg s0006.raw ");
+    assert_int_equal(
+        in_shell("for f in typed/frames/*.jpg; do cmp -n 2 $f typed/frames/s0001.jpg || exit 1; done; "
+                 "for f in typed/frames/*.raw; do head -c 3 $f | grep -q 'II[*]' || exit 1; done"),
+        0);
+    ptp_ip_stop(ip);
+}
+
 /* ---- raws on the card ---- */
 
 static void raws_stay_on_the_card_and_are_noted(void **state)
@@ -187,6 +205,7 @@ int main(void)
         cmocka_unit_test(a_camera_that_another_run_holds_is_refused_by_name),
         cmocka_unit_test(frames_in_memory_never_touch_the_card),
         cmocka_unit_test(a_frame_in_memory_is_lost_with_the_link_and_shot_again),
+        cmocka_unit_test(files_are_typed_by_their_content),
         cmocka_unit_test(raws_stay_on_the_card_and_are_noted),
         cmocka_unit_test(keys_that_contradict_each_other_are_refused),
     };

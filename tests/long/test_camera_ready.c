@@ -154,6 +154,24 @@ static void warnings_stop_nothing(void **state)
     ptp_ip_stop(ip);
 }
 
+/* N (1 + m / P): f/5.6 at magnification 1 works as f/11.2 (the bellows formula of every handbook); which of
+ * the two a body shows, the bench file says. */
+static void a_body_may_show_the_f_number_that_works(void **state)
+{
+    (void)state;
+    plug(&(struct ptp_camera_opts){0});
+    struct ptp_camera *c = ptp_ip_lock(ip);
+    c->f_number = 1100;
+    ptp_ip_unlock(ip);
+    assert_int_equal(in_shell("sed -i 's/magnification: 4/magnification: 1/' job.yaml"), 0);
+    assert_int_equal(staddle("camera ready job.yaml"), 0);
+    says("the camera is at f/11, and the bench file plans with what it would show as f/5.6");
+    assert_int_equal(in_shell("sed -i 's/sensor_width_mm: 24/&, f_number_shown: effective/' bench.yaml"), 0);
+    assert_int_equal(staddle("camera ready job.yaml"), 0);
+    if (strstr(shell_out(), "bench file plans")) fail_msg("%s", shell_out());
+    ptp_ip_stop(ip);
+}
+
 /* Codes of family 0x0B: exposure mode, white balance, drive, power-off. */
 static void the_other_families_tell_what_they_know(void **state)
 {
@@ -214,6 +232,7 @@ int main(void)
         cmocka_unit_test(a_run_is_refused_before_anything_is_written),
         cmocka_unit_test(warnings_stop_nothing),
         cmocka_unit_test(the_other_families_tell_what_they_know),
+        cmocka_unit_test(a_body_may_show_the_f_number_that_works),
         cmocka_unit_test(the_users_own_settings_file_stays_as_it_is),
     };
     return cmocka_run_group_tests(tests, private_home, NULL);
