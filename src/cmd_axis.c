@@ -121,6 +121,8 @@ static void text_state(FILE *out, const json_t *r)
     else
         fputs(json_is_true(json_object_get(r, "homes"))
                   ? "position unknown: it has not found its zero since it was switched on, so it can only jog"
+              : !strcmp(json_get_text(r, "axis"), "lens")
+                  ? "position unknown: it begins each run where it is focused by eye"
                   : "position unknown: somebody has to read its scale",
               out);
     fprintf(out, "%s%s\n", *why ? "; " : "", why);

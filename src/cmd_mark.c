@@ -74,7 +74,12 @@ static int ask_axis(struct marking *m, struct err *why)
     if (!rc && s->state.phase != AXIS_REST)
         rc = fail(why, E_STATE, "the axis is %s, not at rest; mark when it stands still",
                   axis_phase_text(s->state.phase));
-    if (!rc && s->state.known == AXIS_UNKNOWN && !(s->rig->axis->ops->caps & AXIS_HOMES))
+    if (!rc && s->state.known == AXIS_UNKNOWN && (s->rig->axis->ops->caps & AXIS_BY_PICTURE))
+        rc = fail(
+            why, E_STATE,
+            "a lens cannot be asked where it stands; focus it by eye on the nearest point before the run, "
+            "and write depth_mm in the job file");
+    else if (!rc && s->state.known == AXIS_UNKNOWN && !(s->rig->axis->ops->caps & AXIS_HOMES))
         rc = fail(
             why, E_STATE,
             "a knob cannot be asked where it stands; read its scale and say so with --at, e.g. --at 3.4mm");

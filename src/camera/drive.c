@@ -114,7 +114,8 @@ enum lens_result body_drive(struct body *b, int32_t order, int64_t *took_us_out,
     for (int tries = 0; tries < 2; tries++) {
         live_view(b); /* each time: a camera may leave it after an exposure */
         said = (struct err){0};
-        result = judge(b, send(b, order, took_us_out), *took_us_out, &said);
+        const int gp = send(b, order, took_us_out);
+        result = judge(b, gp, *took_us_out, &said);
         if (result != LENS_CANNOT || said.code != E_STATE) break;
     }
     if (said.code && why) *why = said;

@@ -260,13 +260,20 @@ static int check_camera(const struct bench *b, struct err *why)
     return needs(b, "camera.kind", "camera.folder", "the folder into which the frames come", why);
 }
 
+static const char *first_of_axis(const struct bench *b)
+{
+    for (int32_t i = 0; i < b->origins.count; i++)
+        if (!strncmp(b->origins.rows[i].key, "axis.", 5)) return b->origins.rows[i].key;
+    return "axis";
+}
+
 /* Travel of a turn: of rails and knobs alike. */
 static int check_lead(const struct bench *b, struct err *why)
 {
     static const char *const OF_A_LENS[] = {"axis.um_per_count", "axis.backlash_counts", "axis.range_counts",
                                             "axis.size_counts",  "axis.rest_ms",         NULL};
     int rc = none_of(b, OF_A_LENS, "a lens", why);
-    return rc ? rc : needs(b, "axis", "axis.lead_mm", "a number from 0.01 to 100", why);
+    return rc ? rc : needs(b, first_of_axis(b), "axis.lead_mm", "a number from 0.01 to 100", why);
 }
 
 static int check_rail(const struct bench *b, struct err *why)

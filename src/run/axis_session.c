@@ -285,6 +285,10 @@ static bool by_hand(const struct axis_session *s)
 int axis_session_need_position(const struct axis_session *s, struct err *why)
 {
     if (s->state.known != AXIS_UNKNOWN || by_hand(s)) return E_OK; /* a knob has a scale to read */
+    if (s->rig->axis->ops->caps & AXIS_BY_PICTURE)
+        return fail(why, E_STATE,
+                    "a lens knows no place from one command to the next; drive it by distances with 'staddle "
+                    "axis jog'");
     return fail(
         why, E_STATE,
         "the axis does not know where it stands, so it can only go by distances (jog); let it find "
@@ -358,6 +362,11 @@ static int64_t travel_us(const struct axis_session *s, int64_t counts)
 
 int axis_session_home(struct axis_session *s, struct err *why)
 {
+    if (s->rig->axis->ops->caps & AXIS_BY_PICTURE)
+        return fail(
+            why, E_UNSUPPORTED,
+            "a lens has no zero to find; focus it by eye, or drive it by distances with 'staddle axis "
+            "jog'");
     if (!(s->rig->axis->ops->caps & AXIS_HOMES))
         return fail(why, E_UNSUPPORTED,
                     "%s cannot find its own zero; say with 'staddle axis set' where it stands",

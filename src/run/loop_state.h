@@ -103,18 +103,14 @@ struct loop {
     struct camera_facts camera_facts;
     uint64_t stack_mark;
     struct axis_state axis; /* as of the last poll */
+    struct refind refind;
     enum lane lane;
     enum homing homing;
     int32_t at_slot;   /* that the bench's lane works on */
     int64_t at_serial; /* of its attempt; 0 until begun */
     int64_t home_counts;
     int64_t past_nonce, past_reached; /* of the last exposure of an earlier run, or STACK_NONE */
-    bool woken;                       /* a stop of an earlier run was cleared once */
-    bool axis_seen;                   /* at rest, once */
-    bool released;                    /* the axis was told to let its outputs go */
-    bool shape_told, shaped;          /* the controller has the plan's shape; this leg goes by it */
     struct err woken_why;
-    struct refind refind;
     struct outage outages[OUTAGE_KINDS];
     struct work *parked;            /* wait for room on the disk, by next */
     int64_t slept_us, clock_set_us; /* of the scheduler, as of the last look */
@@ -127,6 +123,11 @@ struct loop {
     int64_t fire_seq;
     int32_t fires;
     bool pausing, halted, disk_dead, axis_bad;
+    bool woken;              /* a stop of an earlier run was cleared once */
+    bool axis_seen;          /* at rest, once */
+    bool released;           /* the axis was told to let its outputs go */
+    bool shape_told, shaped; /* the controller has the plan's shape; this leg goes by it */
+    bool not_followed;       /* the lens stood still where it should have moved: nothing more is kept */
     int64_t ending_since_us;
     struct err fault; /* code 0: none */
     double *levels;   /* of the frames kept, linear, for the misfire's threshold */

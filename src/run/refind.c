@@ -244,11 +244,14 @@ static void seek(struct loop *l, const struct err *why)
     drive(l, (r->seeks % 2 ? -1 : 1) * r->seeks * part, REFIND_SEEK);
 }
 
+/* Into the midst of the known places: beyond the outermost a picture says too little, and is like them all
+ * the same. */
 static void go_back_to(struct loop *l, int64_t now_counts)
 {
     struct refind *r = &l->refind;
-    int32_t near = 0;
-    for (int32_t i = 0; i < r->count; i++)
+    const int32_t inside = r->count < 5 ? 1 : 2;
+    int32_t near = inside;
+    for (int32_t i = inside; i < r->count - inside; i++)
         if (fabs(r->at_counts[i] - (double)now_counts) <= fabs(r->at_counts[near] - (double)now_counts))
             near = i;
     r->target_counts = llround(r->at_counts[near]);

@@ -2,6 +2,16 @@
  * connections, one for operations and one for events; little-endian packets of length, type and body). From
  * memory of the standard. A thread of its own serves it; several clients may come one after another.
  *
+ * What it covers, besides the plain way: a link that is refused at the greeting; objects in several packets
+ * and in one, datasets without a byte; a link that goes down before an answer, after it, and in the middle of
+ * data; a gap of three seconds; an answer that never comes; properties as ranges, lists, strings, and as
+ * polled records; complete before the object, two objects a release, an object to the host or on the card, an
+ * object that nobody tells of or that does not exist; busy, general error, store full, busy though it has
+ * fired; no shot left, a battery at any level; the lens in signed steps and in named sizes, only in live
+ * view, with play, with a time for its way, with stops that tell and stops that do not, a step too short, a
+ * move answered busy after a second, a switch that holds it; and for one release, at each of six moments, one
+ * of eight blows (ptp_harm.c), among them a camera that goes away and comes back with its lens elsewhere.
+ *
  * libgphoto2's port name for it: ptpip:127.0.0.1:PORT:PORT (command and event port are one). */
 #ifndef TESTS_EMULATOR_PTP_IP_H
 #define TESTS_EMULATOR_PTP_IP_H

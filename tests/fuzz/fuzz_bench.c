@@ -14,7 +14,8 @@ static void in_range(const struct bench *b)
     FUZZ_HOLDS(b->camera.width_px >= 16 && b->camera.width_px <= 30000);
     FUZZ_HOLDS(b->camera.height_px >= 16 && b->camera.height_px <= 30000);
     FUZZ_HOLDS(b->camera.sensor_width_nm >= 1000000 && b->camera.sensor_width_nm <= 200000000);
-    FUZZ_HOLDS(b->axis.lead_nm >= 10000 && b->axis.microsteps >= 1 && b->axis.steps_per_rev >= 1);
+    FUZZ_HOLDS(b->axis.lead_nm >= (b->axis.by_lens ? 1 : 10000) && b->axis.microsteps >= 1 &&
+               b->axis.steps_per_rev >= 1);
     FUZZ_HOLDS(isfinite(b->lens.f_number) && isfinite(b->lens.effective_f_number) && isfinite(b->lens.na));
     FUZZ_HOLDS(b->lens.pupil_ratio >= 0.05 && b->lens.pupil_ratio <= 20);
     FUZZ_HOLDS((b->lens.f_number > 0) + (b->lens.effective_f_number > 0) + (b->lens.na > 0) == 1);

@@ -8,6 +8,7 @@
 #include "base/mem.h"
 #include "config/config.h"
 
+#define CAMERA "camera:\n  width_px: 1800\n  height_px: 1200\n  sensor_width_mm: 24\n"
 #define BENCH                                                                                                \
     "camera:\n  width_px: 1800\n  height_px: 1200\n  sensor_width_mm: 24\n"                                  \
     "axis:\n  lead_mm: 2\n  steps_per_rev: 200\n  microsteps: 16\n"
@@ -76,6 +77,24 @@ static void every_bad_bench_is_told_with_its_line(void **state)
         {"camera:\n  press_ms: 50\n  width_px: 1800\n  height_px: 1200\n  sensor_width_mm: 24\naxis:\n  "
          "lead_mm: 2\n  steps_per_rev: 200\n  microsteps: 16\nlens: {f_number: 4}\n",
          "b.yaml:2: camera.press_ms is for a camera of kind cable; leave it out, or write another kind"},
+        {BENCH "  um_per_count: 4\n",
+         "b.yaml:9: axis.um_per_count is for a lens; leave it out, or write another kind"},
+        {CAMERA "axis:\n  kind: lens\n", "b.yaml:6: axis.um_per_count is missing; write how far the plane of "
+                                         "focus goes with the smallest step "
+                                         "of the lens, in micrometres"},
+        {CAMERA "axis:\n  kind: lens\n  um_per_count: 4\n  lead_mm: 2\n",
+         "b.yaml:8: axis.lead_mm is for a rail or a knob; leave it out, or write another kind"},
+        {CAMERA "axis:\n  kind: lens\n  um_per_count: 4\n  size_counts: '30, 6'\n",
+         "b.yaml:8: axis.size_counts: 30, 6 does not say how many of the smallest step a larger one is "
+         "worth; "
+         "write one or two whole numbers that grow, as 6, 30"},
+        {"camera:\n  kind: folder\n  folder: in\n  width_px: 1800\n  height_px: 1200\n  sensor_width_mm: 24\n"
+         "axis:\n  kind: lens\n  um_per_count: 4\n",
+         "b.yaml:8: axis.kind lens needs a camera that drives its lens; write camera.kind tethered, or "
+         "another "
+         "axis"},
+        {CAMERA "axis:\n  kind: rail\n  microsteps: 16\n",
+         "b.yaml:6: axis.lead_mm is missing; write a number from 0.01 to 100"},
         {"- a\n- b\n", "b.yaml:1: a bench file is a list of 'key: value' lines; write it so"},
         {"hello\n", "b.yaml:1: a bench file is a list of 'key: value' lines; write it so"},
         {BENCH "lens:\n  f_number: 0\n",
