@@ -9,22 +9,12 @@
 #define TILE         8    /* cells */
 #define TILES_LEAST  3    /* with something in them */
 #define OVER_NOISE   4.0  /* times its variance */
-#define SHARED       3.0  /* pixels that a Laplacian's noise is spread over, about */
 #define CHANGE_LEAST 0.04 /* of a tile's energy, as ln; our choice */
 #define LOOK_BACK    3    /* slices */
 
 struct tile {
     double energy, noise; /* over the square of the mean luma */
-    double pixels;
 };
-
-/* How far ln energy scatters by noise alone, three sigma of the difference of two: the noise's own energy and
- * its product with the detail, over so many pixels of which neighbours share noise. */
-static double scatter(const struct tile *t)
-{
-    const double share = t->energy > t->noise ? t->noise / t->energy : 1;
-    return 3 * sqrt(2 * SHARED * (2 * share * share + 4 * share * (1 - share)) / t->pixels);
-}
 
 static struct tile tile_of(const struct frame_measure *m, int32_t row, int32_t col)
 {
@@ -39,7 +29,7 @@ static struct tile tile_of(const struct frame_measure *m, int32_t row, int32_t c
         }
     const double mean = luma / cells + 1, noise = (double)m->noise * (double)m->noise;
     if (!(pixels > 0)) return (struct tile){0};
-    return (struct tile){squares / pixels / (mean * mean), noise / (mean * mean), pixels};
+    return (struct tile){squares / pixels / (mean * mean), noise / (mean * mean)};
 }
 
 bool still_the_same(const struct frame_measure *before, const struct frame_measure *now)
@@ -53,7 +43,7 @@ bool still_the_same(const struct frame_measure *before, const struct frame_measu
             const bool shows = a.energy > OVER_NOISE * a.noise || b.energy > OVER_NOISE * b.noise;
             if (!shows || !(a.energy > 0) || !(b.energy > 0)) continue;
             tiles++;
-            if (fabs(log(b.energy / a.energy)) > CHANGE_LEAST + scatter(&a)) return false;
+            if (fabs(log(b.energy / a.energy)) > CHANGE_LEAST) return false;
         }
     return tiles >= TILES_LEAST;
 }
