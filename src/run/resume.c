@@ -281,12 +281,13 @@ static int ask(struct left *x, struct resume_counts *out, struct err *why)
     if (rc) return rc;
     out->doubtful++;
     if (x->asked.code) return E_OK;
+    const bool by_card = camera_caps(x->rig->camera) & CAMERA_KEEPS_FILES;
     snprintf(what, sizeof what, e->slice ? "slice %d" : "the frame beside the slices%.0d", (int)e->slice);
-    fail(
-        &x->asked, E_STATE,
-        "%s, attempt %d: the camera cannot tell whether it was exposed%s%.60s; if it has it, put its card in "
-        "and switch it on, then resume; if not, resume with --doubtful shoot_again",
-        what, (int)e->attempt, e->object_name[0] ? ", as " : "", e->object_name);
+    fail(&x->asked, E_STATE,
+         "%s, attempt %d: the camera cannot tell whether it was exposed%s%.60s; if it has it, %s, then "
+         "resume; if not, resume with --doubtful shoot_again",
+         what, (int)e->attempt, e->object_name[0] ? ", as " : "", e->object_name,
+         by_card ? "bring its card with 'import --pair'" : "put its card in and switch it on");
     return E_OK;
 }
 

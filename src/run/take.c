@@ -304,6 +304,21 @@ void take_ask_again(struct loop *l)
     }
 }
 
+/* Only its card can tell, and the job says that a person is to be asked. */
+static void leave_in_doubt(struct loop *l, struct take *t)
+{
+    struct err why;
+    char name[SLOT_NAME_ROOM];
+    fail(&why, E_STATE,
+         "%s: nobody can tell whether it was exposed; bring the camera's card with 'import --pair', then "
+         "resume, or "
+         "resume with --doubtful shoot_again",
+         loop_name(l, t->slot, name));
+    loop_fault(l, &why);
+    t->blameless = true;
+    fail_take(l, t, EXPOSURE_DOUBTFUL, "doubtful: nobody can tell whether it was exposed");
+}
+
 /* The camera did not say what it should have said by now: ask what it holds, and go on without. */
 static void out_of_patience(struct loop *l, struct take *t)
 {
@@ -316,6 +331,10 @@ static void out_of_patience(struct loop *l, struct take *t)
     if (!rc && held > 0 && l->rig->camera->ops->held) {
         loop_note(l, "silent", "", t->slot, "the camera fell silent; what it holds is fetched");
         fetch_the_rest(l, t);
+        return;
+    }
+    if (!rc && held < 0 && l->opts.job->ask_in_doubt && camera_caps(l->rig->camera) & CAMERA_KEEPS_FILES) {
+        leave_in_doubt(l, t);
         return;
     }
     if (rc == E_IO) {

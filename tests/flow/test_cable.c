@@ -391,6 +391,54 @@ static void a_controller_that_restarts_leaves_a_doubt_that_is_shot_again(void **
     assert_true(lost > 0);
 }
 
+/* In doubt and to be asked: nothing is fired again until the card, or a person, has told. */
+static void by_setting_the_card_ends_the_doubt(void **state)
+{
+    (void)state;
+    int asked = 0, told_by_card = 0;
+    for (int64_t at = 9000000; at < 13000000; at += 350000) {
+        struct stack s;
+        struct run_result run;
+        struct err why = {0};
+        char name[32];
+        bool already;
+        snprintf(name, sizeof name, "asked-%d", (int)(at / 1000));
+        begin(&s, name, (struct small){.slices = 2, .job = "doubtful: ask\n"});
+        s.reset_us = at;
+        struct shoot_opts o = opts_of(&s);
+        int rc = shoot_new(&s.job, &o, &run, &why);
+        run_result_clear(&run);
+        s.reset_us = 0;
+        if (rc) {
+            const int32_t before = s.truth.shots;
+            assert_int_equal(rc, E_STATE);
+            assert_non_null(strstr(why.text, "import --pair"));
+            struct said r = import(&s, "");
+            told_by_card += strstr(r.out, "frames brought") || strstr(r.out, "frame brought");
+            said_clear(&r);
+            rc = shoot_resume(&o, &run, &already, &why); /* the card has told, or it asks again */
+            run_result_clear(&run);
+            if (rc) {
+                assert_int_equal(rc, E_STATE);
+                assert_int_equal(s.truth.shots, before); /* nothing on a guess */
+                o.doubt = DOUBT_SHOOT_AGAIN;
+                rc = shoot_resume(&o, &run, &already, &why);
+                run_result_clear(&run);
+            }
+            asked++;
+        }
+        if (rc) fail_msg("restart at %d: %s", (int)at, why.text);
+        struct said r = import(&s, "");
+        if (r.status) fail_msg("restart at %d: %s%s", (int)at, r.out, r.err);
+        said_clear(&r);
+        check_truth(&s, 6);
+        end(&s);
+    }
+    print_message("measured: asked in doubt at %d of 12 instants, %d times the card was brought first\n",
+                  asked, told_by_card);
+    assert_true(asked > 0);
+}
+
 static void bulb_is_open_as_long_as_the_job_says(void **state)
 {
     (void)state;
@@ -425,6 +473,7 @@ int main(void)
         cmocka_unit_test(broken_off_anywhere_it_goes_on),
         cmocka_unit_test(a_run_that_is_killed_anywhere_is_gone_on_with_and_paired),
         cmocka_unit_test(a_controller_that_restarts_leaves_a_doubt_that_is_shot_again),
+        cmocka_unit_test(by_setting_the_card_ends_the_doubt),
         cmocka_unit_test(bulb_is_open_as_long_as_the_job_says),
         cmocka_unit_test(a_flash_is_given_time_to_recycle),
     };
