@@ -293,10 +293,11 @@ static int judge(const struct work *w, struct pairing *out, struct err *why)
         needed += counts;
         paired += counts && out->frame_of[i] >= 0;
     }
-    if (2 * paired < needed || !out->paired)
+    const bool ambiguous = out->other_first != -2, enough = out->paired && 2 * out->paired >= needed;
+    if (!enough || (2 * paired < needed && !ambiguous))
         return fail(why, E_INPUT, "only %d of %d frames can be found by their times", (int)paired,
                     (int)needed);
-    if (out->other_first != -2) return fail(why, E_STATE, "the frames fit in more than one way");
+    if (ambiguous) return fail(why, E_STATE, "the frames fit in more than one way");
     return look_for_doubt(w, out) ? fail(why, E_STATE, "two frames fit one exposure") : E_OK;
 }
 
