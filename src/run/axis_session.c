@@ -38,6 +38,7 @@ static int plan_travel(struct shoot_job *s, struct err *why)
 {
     struct bench b = s->bench;
     b.axis.clearance_nm = 0; /* a stack that goes too far is no reason not to move */
+    b.axis.range_counts = 0;
     return plan_make(&b, &s->job, &s->plan, NULL, why);
 }
 

@@ -6,6 +6,7 @@
 
 #include "device/camera_sim.h"
 #include "plan/slices.h"
+#include "tests/support/program.h"
 #include "tests/support/small.h"
 
 #define COUNT_UM 4.0
@@ -176,6 +177,19 @@ static void more_than_the_lens_has_is_refused(void **state)
     assert_non_null(strstr(why.text, "from stop to stop it has 400; shoot less depth, or use a rail"));
 }
 
+/* A bench alone is no stack, whatever its lens can reach. */
+static void a_bench_alone_can_be_looked_at(void **state)
+{
+    (void)state;
+    static const char *const words[] = {"camera show configs/copy-stand-bench.yaml",
+                                        "axis show --bench configs/copy-stand-bench.yaml"};
+    for (size_t i = 0; i < sizeof words / sizeof *words; i++) {
+        struct said s = program("%s", words[i]);
+        if (s.status) fail_msg("%s: %s", words[i], s.err);
+        said_clear(&s);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -183,6 +197,7 @@ int main(void)
         cmocka_unit_test(a_camera_that_was_away_finds_its_place_again_by_picture),
         cmocka_unit_test(a_resumed_stack_goes_on_where_its_frames_say),
         cmocka_unit_test(more_than_the_lens_has_is_refused),
+        cmocka_unit_test(a_bench_alone_can_be_looked_at),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
