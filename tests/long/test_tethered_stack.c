@@ -97,7 +97,7 @@ static void *unplug_for_a_while(void *arg)
         ptp_ip_unlock(ip);
     }
     ptp_ip_unplug(ip);
-    usleep(2000000);
+    usleep(5000000); /* so long that it is missed, and said, on a busy machine, too */
     ptp_ip_plug(ip);
     return NULL;
 }
