@@ -72,16 +72,16 @@ struct exposure_row {
 
 struct file_row {
     int64_t id, exposure_id;
-    enum file_role role;
-    char name[256]; /* in frames/ */
     int64_t bytes;
-    char sha256[65];             /* lower-case hex */
     int64_t captured_wall_us;    /* as the file says, its local time taken as UTC; STACK_NONE when it does not
                                     tell */
-    int32_t width_px, height_px; /* as stored; 0 when not known */
     int64_t exposure_us;         /* STACK_NONE when the file does not tell */
     double f_number, iso;        /* 0 when not told */
-    char object_name[256];       /* the camera's own, or before the import; "" when not known */
+    int32_t width_px, height_px; /* as stored; 0 when not known */
+    enum file_role role;
+    char name[256];        /* in frames/ */
+    char sha256[65];       /* lower-case hex */
+    char object_name[256]; /* the camera's own, or before the import; "" when not known */
 };
 
 struct event_row {

@@ -1,4 +1,4 @@
-#include "device/camera_gphoto.h"
+#include "device/camera_gphoto_part.h"
 
 #include <errno.h>
 #include <fcntl.h>
@@ -26,39 +26,8 @@
 #define SILENCE_US          20000000
 #define SILENCE_IP_US       6000000 /* over a network the library gives up a read after 2.5 s */
 #define SLOWEST_BYTES_PER_S 500000  /* of a transfer; our choice */
-#define AFTERWARDS_US                                                                                        \
-    1500000                   /* after an exposure of which nobody tells, its files are on the card (guess)  \
-                               */
-#define HUNG_US       3000000 /* how long a program that was silent before is waited for once more */
-#define EVENTS_MOST   32
-#define FILES_MOST    8 /* of one frame */
-#define RESTARTS_MOST 3 /* in a row */
-
-struct camera_gphoto {
-    struct camera base;
-    struct camera_gphoto_opts opts;
-    char port[PATH_ROOM], program[PATH_ROOM], model[NAME_ROOM];
-    struct camera_settings settings;
-    bool is_set, listed, gone;
-    int lock;
-    pid_t pid;
-    struct camera_wire wire;
-    int restarts;
-    int64_t epoch;
-    uint64_t exposing, fetching; /* tokens; 0: none */
-    struct camera_object wanted; /* by the transfer */
-    sched_id watchdog;
-    bool driving;
-    sched_id lens_watchdog;
-    char **known; /* paths on the card that belong to no exposure of ours, or to a past one */
-    size_t known_count, known_room;
-    uint64_t recounted;                     /* the token whose files these are */
-    struct camera_object found[FILES_MOST]; /* of the last token; those told of come first */
-    int32_t found_count, told_count;
-    struct err doubt; /* why the exposure under way may not tell any more; code 0: it was made */
-    struct camera_event events[EVENTS_MOST];
-    int event_first, event_count;
-};
+#define HUNG_US             3000000 /* how long a program that was silent before is waited for once more */
+#define RESTARTS_MOST       3       /* in a row */
 
 extern char **environ;
 
@@ -66,71 +35,6 @@ extern char **environ;
 static bool uses_ram(const struct camera_gphoto *c)
 {
     return c->opts.spec->target == TARGET_RAM;
-}
-
-/* ---- events ---- */
-
-static void push(struct camera_gphoto *c, const struct camera_event *ev)
-{
-    if (c->event_count == EVENTS_MOST) {
-        mem_free(ev->bytes);
-        return;
-    }
-    struct camera_event *slot = &c->events[(c->event_first + c->event_count++) % EVENTS_MOST];
-    *slot = *ev;
-    slot->at_us = sched_now_us(c->opts.sched);
-    if (c->base.notice) c->base.notice(c->base.notice_arg);
-}
-
-static void rest(struct camera_gphoto *c)
-{
-    if (c->watchdog) sched_cancel(c->opts.sched, c->watchdog);
-    c->watchdog = 0;
-}
-
-/* ---- the lens */
-
-static void lens_rests(struct camera_gphoto *c)
-{
-    if (c->lens_watchdog) sched_cancel(c->opts.sched, c->lens_watchdog);
-    c->lens_watchdog = 0;
-    c->driving = false;
-}
-
-/* It may have moved, and a camera that was switched off may have put its lens elsewhere. */
-static void lens_lost(struct camera_gphoto *c, const struct err *why)
-{
-    const struct lens_answer a = {.result = LENS_LOST, .why = *why};
-    lens_rests(c);
-    if (c->base.driven) c->base.driven(c->base.driven_arg, &a);
-}
-
-static void hear_driven(struct camera_gphoto *c, const json_t *m)
-{
-    struct lens_answer a = {.result = (enum lens_result)camera_whole(m, "result"),
-                            .took_us = camera_whole(m, "took_us")};
-    const enum errc code = (enum errc)camera_whole(m, "code");
-    if (!c->driving) return;
-    lens_rests(c);
-    if (code) err_say(&a.why, code, "%s", camera_text(m, "text"));
-    if (c->base.driven) c->base.driven(c->base.driven_arg, &a);
-}
-
-static void push_gone(struct camera_gphoto *c, const struct err *why)
-{
-    const uint64_t token = c->exposing ? c->exposing : c->fetching;
-    rest(c);
-    c->gone = true;
-    c->exposing = c->fetching = 0;
-    lens_lost(c, why);
-    push(c, &(struct camera_event){.kind = CAMERA_GONE, .token = token, .why = *why});
-}
-
-static void push_unfetched(struct camera_gphoto *c, const struct err *why)
-{
-    struct camera_event ev = {.kind = CAMERA_FETCHED, .token = c->fetching, .object = c->wanted, .why = *why};
-    c->fetching = 0;
-    push(c, &ev);
 }
 
 /* ---- the program ---- */
@@ -187,147 +91,6 @@ static int start_program(struct camera_gphoto *c, struct err *why)
     return rc;
 }
 
-/* ---- what it says ---- */
-
-static enum file_role role_of(const char *path)
-{
-    const char *dot = strrchr(path, '.');
-    return dot && (!strcasecmp(dot, ".jpg") || !strcasecmp(dot, ".jpeg")) ? FILE_JPEG : FILE_RAW;
-}
-
-static int remember(struct camera_gphoto *c, const char *path, struct err *why)
-{
-    if (c->known_count == c->known_room) {
-        const size_t room = 2 * c->known_room + 64;
-        char **more = mem_grow(c->known, c->known_room, room, sizeof *more, why);
-        if (!more) return E_NOMEM;
-        c->known = more;
-        c->known_room = room;
-    }
-    c->known[c->known_count] = mem_copy_text(path, why);
-    return c->known[c->known_count] ? (c->known_count++, E_OK) : E_NOMEM;
-}
-
-static void forget_known(struct camera_gphoto *c)
-{
-    for (size_t i = 0; i < c->known_count; i++)
-        mem_free(c->known[i]);
-    c->known_count = 0;
-}
-
-static bool is_known(const struct camera_gphoto *c, const char *path)
-{
-    for (size_t i = 0; i < c->known_count; i++)
-        if (!strcmp(c->known[i], path)) return true;
-    return false;
-}
-
-static void hear_object(struct camera_gphoto *c, const json_t *m)
-{
-    struct camera_event ev = {.kind = CAMERA_OBJECT, .token = c->exposing};
-    const char *path = camera_text(m, "path");
-    if (strlen(path) >= sizeof ev.object.name) {
-        struct err why;
-        fail(&why, E_UNSUPPORTED, "camera: the path %.100s is too long to be fetched", path);
-        push_gone(c, &why);
-        return;
-    }
-    if (is_known(c, path)) return;
-    remember(c, path, NULL);
-    snprintf(ev.object.name, sizeof ev.object.name, "%s", path);
-    ev.object.role = role_of(path);
-    ev.object.bytes = camera_whole(m, "bytes");
-    if (c->found_count < FILES_MOST) c->found[c->found_count++] = ev.object;
-    push(c, &ev);
-}
-
-static void hear_fetched(struct camera_gphoto *c, struct camera_message *m)
-{
-    struct camera_event ev = {.kind = CAMERA_FETCHED, .token = c->fetching, .object = c->wanted};
-    const enum errc code = (enum errc)camera_whole(m->body, "code");
-    err_say(&ev.why, code, "%s", camera_text(m->body, "text"));
-    if (json_is_true(json_object_get(m->body, "gone"))) {
-        push_gone(c, &ev.why);
-        return;
-    }
-    rest(c);
-    c->fetching = 0;
-    c->restarts = 0;
-    if (!code) {
-        ev.why = (struct err){0};
-        ev.bytes = m->payload;
-        ev.byte_count = (int64_t)m->payload_count;
-        ev.object.bytes = ev.byte_count;
-        ev.object.role = camera_ask_role(ev.bytes, (size_t)ev.byte_count);
-        m->payload = NULL;
-    }
-    push(c, &ev);
-}
-
-static void on_afterwards(void *arg);
-
-/* Whether the shutter was released nobody can tell, but the card: it is asked when the camera must have done
- * with it. */
-static void ask_afterwards(struct camera_gphoto *c, const struct err *why, int64_t after_us)
-{
-    c->doubt = *why;
-    rest(c);
-    c->watchdog = sched_at(c->opts.sched, sched_now_us(c->opts.sched) + after_us, on_afterwards, c);
-}
-
-static void hear_failed(struct camera_gphoto *c, const json_t *m)
-{
-    struct camera_event ev = {.kind = CAMERA_FAILED, .token = c->exposing};
-    const enum errc code = (enum errc)camera_whole(m, "code");
-    err_say(&ev.why, code, "%s", camera_text(m, "text"));
-    if (code == E_IO) {
-        ask_afterwards(c, &ev.why, c->settings.exposure_us + AFTERWARDS_US);
-        return;
-    }
-    rest(c);
-    c->exposing = 0;
-    push(c, &ev);
-}
-
-/* What came of a trigger that was refused, or of a press of the camera's own button: no exposure of ours. */
-static void hear_stray(struct camera_gphoto *c, const json_t *m)
-{
-    struct camera_event ev = {.kind = CAMERA_REMARK};
-    const char *path = camera_text(m, "path");
-    if (is_known(c, path)) return;
-    remember(c, path, NULL);
-    fail(&ev.why, E_INPUT, "camera: %.100s is of no exposure of this stack; it is left on the card", path);
-    push(c, &ev);
-}
-
-/* Exposed, and no file was told of: there may be one all the same. */
-static void hear_complete(struct camera_gphoto *c)
-{
-    struct camera_event ev = {.kind = CAMERA_COMPLETE, .token = c->exposing};
-    if (!c->found_count) {
-        ask_afterwards(c, &(struct err){0}, 0);
-        return;
-    }
-    rest(c);
-    c->exposing = 0;
-    push(c, &ev);
-}
-
-static void hear(struct camera_gphoto *c, struct camera_message *m)
-{
-    const char *event = camera_text(m->body, "event");
-    const uint64_t token = (uint64_t)camera_whole(m->body, "token");
-    const bool exposing = token && token == c->exposing;
-    if (!strcmp(camera_text(m->body, "re"), "drive")) hear_driven(c, m->body);
-    if (!strcmp(event, "lost"))
-        lens_lost(c, &(struct err){E_IO, "lens: the camera was out of sight, and may have moved it"});
-    if (!strcmp(event, "fetched") && token && token == c->fetching) hear_fetched(c, m);
-    if (!strcmp(event, "object") && exposing) hear_object(c, m->body);
-    if (!strcmp(event, "complete") && exposing) hear_complete(c);
-    if (!strcmp(event, "failed") && exposing) hear_failed(c, m->body);
-    if (!strcmp(event, "stray")) hear_stray(c, m->body);
-}
-
 /* ---- asking, and waiting for the answer: between exposures and after faults only ---- */
 
 static int64_t clock_us(void)
@@ -346,7 +109,7 @@ static bool take_answer(struct camera_gphoto *c, const char *re, struct camera_m
             *out = m;
             return true;
         }
-        hear(c, &m);
+        gphoto_hear(c, &m);
         camera_message_clear(&m);
     }
     return false;
@@ -429,16 +192,16 @@ static int begin(struct camera_gphoto *c, struct err *why)
 static int replace(struct camera_gphoto *c, const struct err *reason, struct err *why)
 {
     struct err inner = {0};
-    rest(c);
+    gphoto_rest(c);
     end_program(c);
     int rc = c->restarts++ < RESTARTS_MOST ? begin(c, &inner) : fail(&inner, E_IO, "%s", reason->text);
     if (rc) {
-        push_gone(c, &inner);
+        gphoto_push_gone(c, &inner);
         return fail(why, rc, "%s", inner.text);
     }
-    if (c->fetching) push_unfetched(c, reason);
-    if (c->exposing) ask_afterwards(c, reason, c->settings.exposure_us + AFTERWARDS_US);
-    lens_lost(c, reason);
+    if (c->fetching) gphoto_push_unfetched(c, reason);
+    if (c->exposing) gphoto_ask_afterwards(c, reason, c->settings.exposure_us + AFTERWARDS_US);
+    gphoto_lens_lost(c, reason);
     return E_OK;
 }
 
@@ -453,7 +216,7 @@ static void on_silence(void *arg)
 
 static void watch(struct camera_gphoto *c, int64_t for_us)
 {
-    rest(c);
+    gphoto_rest(c);
     c->watchdog = sched_at(c->opts.sched, sched_now_us(c->opts.sched) + for_us, on_silence, c);
 }
 
@@ -471,7 +234,7 @@ static void on_readable(void *arg)
     struct err why = {0};
     if (!camera_wire_read(&c->wire, &why))
         while (camera_wire_take(&c->wire, &m, &why)) {
-            hear(c, &m);
+            gphoto_hear(c, &m);
             camera_message_clear(&m);
         }
     if (why.code) replace(c, &why, NULL);
@@ -515,9 +278,9 @@ static int gphoto_arm(struct camera *camera, struct err *why)
     if (c->listed) return E_OK; /* what came since is ours */
     int rc = ask_list(c, LIST_US, &m, why);
     if (rc) return rc;
-    forget_known(c);
+    gphoto_forget_known(c);
     json_array_foreach (json_object_get(m.body, "files"), i, path)
-        if (!rc) rc = remember(c, json_string_value(path), why);
+        if (!rc) rc = gphoto_remember(c, json_string_value(path), why);
     camera_message_clear(&m);
     c->listed = !rc;
     return rc;
@@ -533,7 +296,7 @@ static int gphoto_trigger(struct camera *camera, uint64_t token, struct err *why
     c->exposing = token;
     c->found_count = c->told_count = 0;
     c->recounted = 0;
-    if (uses_ram(c)) forget_known(c);
+    if (uses_ram(c)) gphoto_forget_known(c);
     watch(c, c->settings.exposure_us + c->opts.silence_us);
     return E_OK;
 }
@@ -557,7 +320,8 @@ static int64_t transfer_us(const struct camera_gphoto *c)
 static int gphoto_fetch(struct camera *camera, uint64_t token, const struct camera_object *o, struct err *why)
 {
     struct camera_gphoto *c = (struct camera_gphoto *)camera;
-    if (!is_known(c, o->name)) return fail(why, E_STATE, "%s: holds no %s", c->base.ops->name, o->name);
+    if (!gphoto_is_known(c, o->name))
+        return fail(why, E_STATE, "%s: holds no %s", c->base.ops->name, o->name);
     int rc = camera_wire_send(
         &c->wire, json_pack("{s:s, s:I, s:s}", "do", "fetch", "token", (json_int_t)token, "path", o->name),
         NULL, 0, why);
@@ -589,15 +353,15 @@ static void find_new(struct camera_gphoto *c, const json_t *files)
     told = c->told_count = c->found_count;
     json_array_foreach (files, i, file) {
         const char *path = json_string_value(file);
-        if (!path || is_known(c, path) || c->found_count == FILES_MOST ||
+        if (!path || gphoto_is_known(c, path) || c->found_count == FILES_MOST ||
             strlen(path) >= sizeof c->found->name)
             continue;
         struct camera_object *o = &c->found[c->found_count++];
-        *o = (struct camera_object){.role = role_of(path)};
+        *o = (struct camera_object){.role = gphoto_role_of(path)};
         snprintf(o->name, sizeof o->name, "%s", path);
     }
     for (int32_t k = told; k < c->found_count; k++)
-        remember(c, c->found[k].name, NULL);
+        gphoto_remember(c, c->found[k].name, NULL);
 }
 
 static void find_sizes(struct camera_gphoto *c)
@@ -618,7 +382,7 @@ static int gphoto_recount(struct camera *camera, uint64_t token, int32_t *object
     struct err hung;
     *objects_out = -1;
     if (token != c->base.last_token) return E_OK; /* of another run: nothing here tells whose a file is */
-    rest(c);
+    gphoto_rest(c);
     int rc = ask_list(c, c->exposing ? HUNG_US : LIST_US, &m, &hung);
     if (rc) {
         if ((rc = replace(c, &hung, why)) || (rc = ask_list(c, LIST_US, &m, why))) return rc;
@@ -633,7 +397,7 @@ static int gphoto_recount(struct camera *camera, uint64_t token, int32_t *object
     return E_OK;
 }
 
-static void on_afterwards(void *arg)
+void gphoto_afterwards(void *arg)
 {
     struct camera_gphoto *c = arg;
     const uint64_t token = c->exposing;
@@ -642,10 +406,10 @@ static void on_afterwards(void *arg)
     c->watchdog = 0;
     if (!token || gphoto_recount(&c->base, token, &count, NULL)) return; /* gone: that was told */
     for (int32_t k = c->told_count; k < c->found_count; k++)
-        push(c, &(struct camera_event){.kind = CAMERA_OBJECT, .token = token, .object = c->found[k]});
+        gphoto_push(c, &(struct camera_event){.kind = CAMERA_OBJECT, .token = token, .object = c->found[k]});
     if (count > 0 || !c->doubt.code || uses_ram(c))
         ev = (struct camera_event){.kind = CAMERA_COMPLETE, .token = token};
-    push(c, &ev);
+    gphoto_push(c, &ev);
 }
 
 static int gphoto_held(struct camera *camera, uint64_t token, struct camera_object *out, int32_t most,
@@ -703,8 +467,8 @@ static int gphoto_drive(struct camera *camera, int32_t order, struct err *why)
 static int gphoto_again(struct camera *camera, struct err *why)
 {
     struct camera_gphoto *c = (struct camera_gphoto *)camera;
-    rest(c);
-    lens_rests(c);
+    gphoto_rest(c);
+    gphoto_lens_rests(c);
     end_program(c);
     c->exposing = c->fetching = 0;
     c->restarts = 0;
@@ -728,12 +492,12 @@ static void let_go(struct camera_gphoto *c)
 static void gphoto_close(struct camera *camera)
 {
     struct camera_gphoto *c = (struct camera_gphoto *)camera;
-    rest(c);
-    lens_rests(c);
+    gphoto_rest(c);
+    gphoto_lens_rests(c);
     let_go(c);
     for (; c->event_count; c->event_count--, c->event_first = (c->event_first + 1) % EVENTS_MOST)
         mem_free(c->events[c->event_first].bytes);
-    forget_known(c);
+    gphoto_forget_known(c);
     mem_free(c->known);
     camera_lock_let_go(c->lock);
     mem_free(c);

@@ -32,10 +32,10 @@ struct pairing {
     int32_t doubt_shot, doubt_frame, doubt_other; /* ambiguous in one place; doubt_shot -1: not */
 };
 
-/* frames_us in order. E_INPUT: less than half of the needed shots pair up, or nothing does; E_STATE:
- * ambiguous, and `out` holds what was found and the members above say why. pairing_clear it in both other
- * cases. */
-int pairing_find(const struct pairing_shot *, int32_t shots, const int64_t *frames_us, int32_t frames,
+/* n shots and the times of m frames, in order. E_INPUT: less than half of the needed shots pair up, or
+ * nothing does; E_STATE: ambiguous, and `out` holds what was found and the members above say why.
+ * pairing_clear it in both other cases. */
+int pairing_find(const struct pairing_shot *shots, int32_t n, const int64_t *frames_us, int32_t m,
                  struct pairing *out, struct err *why);
 void pairing_clear(struct pairing *);
 
