@@ -37,7 +37,7 @@ int db_complain(sqlite3 *db, struct err *why)
     case SQLITE_CANTOPEN:
         return fail(why, E_IO, "stack.db: the disk refused (%s); make room or check the disk", text);
     default:
-        return fail(why, E_DAMAGED, "stack.db: damaged (%s); use a copy of the stack folder", text);
+        return fail(why, E_DAMAGED, "stack.db: damaged (%.150s); use a copy of the stack folder", text);
     }
 }
 

@@ -126,7 +126,7 @@ static int check_pages(sqlite3 *db, struct err *why)
     if (rc >= 0)
         rc = text && !strcmp(text, "ok")
                  ? E_OK
-                 : fail(why, E_DAMAGED, "stack.db: damaged (%.200s); use a copy of the stack folder",
+                 : fail(why, E_DAMAGED, "stack.db: damaged (%.150s); use a copy of the stack folder",
                         text ? text : "no answer");
     sqlite3_finalize(st);
     return rc;
@@ -137,7 +137,7 @@ static int check_count(sqlite3 *db, const char *sql, int64_t wanted, const char 
     int64_t n;
     int rc = db_number(db, why, &n, sql, "");
     if (!rc && n != wanted)
-        rc = fail(why, E_DAMAGED, "stack.db: damaged (%s); use a copy of the stack folder", what);
+        rc = fail(why, E_DAMAGED, "stack.db: damaged (%.150s); use a copy of the stack folder", what);
     return rc;
 }
 

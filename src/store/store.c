@@ -18,7 +18,7 @@
 
 int store_damaged(struct err *why, const char *what)
 {
-    return fail(why, E_DAMAGED, "stack.db: damaged (%s); use a copy of the stack folder", what);
+    return fail(why, E_DAMAGED, "stack.db: damaged (%.150s); use a copy of the stack folder", what);
 }
 
 int store_may_write(const struct store *st, struct err *why)

@@ -61,6 +61,40 @@ static void luma(const uint8_t *bytes, size_t count, const struct image_facts *t
     image_clear(&io);
 }
 
+struct counted {
+    int32_t width, height, rows;
+};
+
+static int count_begin(void *arg, int32_t width_px, int32_t height_px, struct err *why)
+{
+    (void)why;
+    *(struct counted *)arg = (struct counted){width_px, height_px, 0};
+    return 0;
+}
+
+static void count_row(void *arg, const uint8_t *line, const uint8_t *ends, bool looked)
+{
+    struct counted *c = arg;
+    FUZZ_HOLDS(line && (looked || !ends));
+    c->rows++;
+}
+
+/* All rows, or a refusal, however many came before it. */
+static void by_row(const uint8_t *bytes, size_t count)
+{
+    struct counted c = {0};
+    const struct image_rows to = {count_begin, count_row, &c};
+    struct image_facts facts;
+    struct err why = {0};
+    const int rc = image_decode_rows("frame", bytes, count, &to, &facts, &why);
+    if (rc) {
+        refused(rc, &why);
+        FUZZ_HOLDS(c.rows <= c.height);
+        return;
+    }
+    FUZZ_HOLDS(c.rows == c.height && facts.width_px == c.width && facts.height_px == c.height);
+}
+
 static void colour(const uint8_t *bytes, size_t count, int32_t most_px)
 {
     struct image_rgb io = {0};
@@ -103,6 +137,7 @@ void frame_take(const uint8_t *data, size_t count)
     uint8_t *bytes = copy_of(data, count);
     if (read_facts(bytes, count, &facts) && (int64_t)facts.width_px * facts.height_px <= FRAME_PIXELS_MOST) {
         luma(bytes, count, &facts);
+        by_row(bytes, count);
         colour(bytes, count, 0);
         colour(bytes, count, 16);
     }

@@ -8,7 +8,8 @@
  *     @wait MS    so much time
  *     @raw TEXT   TEXT and LF as they are
  *     @gone       the other end is gone
- *     @go N, @shaped N, @jog N, @here N, @home, @halt, @clear, @shape US, @limits LO HI, @hold N, @drop
+ *     @go N, @shaped N, @jog N, @here N, @home, @halt, @clear, @shape US, @limits LO HI, @hold N, @drop,
+ *                 @read KEY, @set VALUE
  *                 what the program asks of the axis
  * Both kinds take the lines with @. Bit 1: limits and speeds are set at the start. */
 #include <stdio.h>
@@ -131,6 +132,10 @@ static bool ask(struct end *e, const char *line, size_t count)
             rc = axis_hold(e->axis, (enum axis_hold)(fuzz_number(&line, &count) & 3), &why);
         else if (takes(&line, &count, "@drop"))
             rc = axis_drop(e->axis, &why);
+        else if (takes(&line, &count, "@read"))
+            rc = axis_key(e->axis, AXIS_KEY_READ, (int)(fuzz_number(&line, &count) & 31), 0, &why);
+        else if (takes(&line, &count, "@set"))
+            rc = axis_key(e->axis, AXIS_KEY_SET, 3, (int32_t)(fuzz_number(&line, &count) & 0xffff), &why);
         else
             return false;
         FUZZ_HOLDS(!rc || why.text[0]);
