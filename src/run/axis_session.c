@@ -11,10 +11,10 @@
 #include "plan/plan.h"
 #include "plan/slices.h"
 #include "plan/timeline.h"
+#include "run/session.h"
 #include "staddle/wire.h"
 
 #define PARK_NM      300000    /* from the near end: off the switch, and far from the subject; our choice */
-#define MADE_UP_NM   10000000  /* depth of what stands on a simulated bench when no job says; our choice */
 #define HOME_MOST_US 600000000 /* a slow rail over a long way; our choice */
 #define SPARE_US     60000000  /* beyond the time that a move should take; our choice */
 #define SHORT_US     5000000   /* for what moves nothing, and for a halt; our choice */
@@ -32,49 +32,6 @@ int64_t axis_session_counts(const struct axis_session *s, int64_t nm)
 }
 
 /* ---- opening */
-
-/* What the axis needs of a plan is the length of a count, and how far a simulated one may go. */
-static int plan_travel(struct shoot_job *s, struct err *why)
-{
-    struct bench b = s->bench;
-    b.axis.clearance_nm = 0; /* a stack that goes too far is no reason not to move */
-    b.axis.range_counts = 0;
-    return plan_make(&b, &s->job, &s->plan, NULL, why);
-}
-
-/* As if something of that depth stood there. */
-static int make_up_depth(struct shoot_job *s, struct err *why)
-{
-    s->job.depth_kind = DEPTH_LENGTH;
-    s->job.near_nm = 0;
-    s->job.far_nm = MADE_UP_NM;
-    s->job.spacing_nm = 0;
-    s->job.overlap = -1;
-    s->job.slices = 2;
-    return plan_travel(s, why);
-}
-
-int axis_session_read_bench(const char *bench_path, struct shoot_job *out, struct err *why)
-{
-    int rc = bench_read(bench_path, &out->bench, why);
-    if (rc) return rc;
-    out->job.magnification = 1;
-    out->job.settle_us = out->job.start_delay_us = -1;
-    out->job.exposure_us = TIMELINE_EXPOSURE_US;
-    snprintf(out->job.path, sizeof out->job.path, "%s", bench_path);
-    return make_up_depth(out, why);
-}
-
-/* A job whose ends are not marked yet will do. */
-int axis_session_read_job(const char *job_path, const char *bench_path, struct shoot_job *out,
-                          struct err *why)
-{
-    int rc = setup_read(job_path, bench_path, &out->job, &out->bench, why);
-    if (rc) return rc;
-    if (!out->job.exposure_us) out->job.exposure_us = TIMELINE_EXPOSURE_US;
-    if (out->job.depth_kind != DEPTH_NONE && !plan_travel(out, NULL)) return E_OK;
-    return make_up_depth(out, why);
-}
 
 static void set_far_bound(struct axis_session *s)
 {
@@ -99,19 +56,6 @@ static void set_near_bound(struct axis_session *s)
     snprintf(s->bounds.lo_from, sizeof s->bounds.lo_from, "the near end, where home finds the zero");
 }
 
-static int open_rig(struct axis_session *s, const struct axis_session_opts *o, struct err *why)
-{
-    struct rig_opts r = o->rig;
-    r.bench = &s->job.bench;
-    r.job = &s->job.job;
-    r.plan = &s->job.plan;
-    r.seed = s->job.job.seed;
-    r.virtual_clock = o->virtual_clock;
-    r.workers = 1;
-    r.no_camera = true;
-    return bench_open(&r, &s->rig, why);
-}
-
 int axis_session_open(const struct axis_session_opts *o, struct axis_session **out, struct err *why)
 {
     struct axis_session *s = mem_new(1, sizeof *s, why);
@@ -119,9 +63,11 @@ int axis_session_open(const struct axis_session_opts *o, struct axis_session **o
     s->job_given = o->job_path != NULL;
     s->tell = o->tell;
     s->arg = o->arg;
-    int rc = s->job_given ? axis_session_read_job(o->job_path, o->bench_path, &s->job, why)
-                          : axis_session_read_bench(o->bench_path, &s->job, why);
-    if (!rc) rc = open_rig(s, o, why);
+    int rc = s->job_given ? session_read_job(o->job_path, o->bench_path, &s->job, why)
+                          : session_read_bench(o->bench_path, &s->job, why);
+    struct rig_opts rig = o->rig;
+    rig.no_camera = true;
+    if (!rc) rc = session_open_rig(&rig, &s->job, o->virtual_clock, &s->rig, why);
     if (rc) {
         axis_session_close(s);
         return rc;

@@ -37,10 +37,6 @@ struct axis_session {
     void *arg;
 };
 
-/* A bench file alone, as if something stood before its lens; a job, whose ends need not be marked yet. */
-int axis_session_read_bench(const char *bench_path, struct shoot_job *out, struct err *);
-int axis_session_read_job(const char *job_path, const char *bench_path, struct shoot_job *out, struct err *);
-
 int axis_session_open(const struct axis_session_opts *, struct axis_session **out, struct err *);
 void axis_session_close(struct axis_session *); /* NULL is fine */
 

@@ -5,7 +5,7 @@
 
 #include "base/fs.h"
 #include "base/mem.h"
-#include "run/axis_session.h"
+#include "run/session.h"
 
 #define FILE_MOST   ((size_t)1 << 20) /* of a hand-written file; our choice */
 #define PATIENCE_US 30000000          /* for the camera's next word, beyond the exposure; our choice */
@@ -31,28 +31,17 @@ int camera_session_is_job(const char *path, bool *out, struct err *why)
     return E_OK;
 }
 
-static int open_rig(struct camera_session *s, const struct camera_session_opts *o, struct err *why)
-{
-    struct rig_opts r = o->rig;
-    r.bench = &s->job.bench;
-    r.job = &s->job.job;
-    r.plan = &s->job.plan;
-    r.seed = s->job.job.seed;
-    r.virtual_clock = o->virtual_clock;
-    r.workers = 1;
-    r.no_axis = true;
-    return bench_open(&r, &s->rig, why);
-}
-
 int camera_session_open(const struct camera_session_opts *o, struct camera_session **out, struct err *why)
 {
     struct camera_session *s = mem_new(1, sizeof *s, why);
     if (!s) return E_NOMEM;
     int rc = camera_session_is_job(o->path, &s->job_given, why);
     if (!rc)
-        rc = s->job_given ? axis_session_read_job(o->path, o->bench_path, &s->job, why)
-                          : axis_session_read_bench(o->path, &s->job, why);
-    if (!rc) rc = open_rig(s, o, why);
+        rc = s->job_given ? session_read_job(o->path, o->bench_path, &s->job, why)
+                          : session_read_bench(o->path, &s->job, why);
+    struct rig_opts rig = o->rig;
+    rig.no_axis = true;
+    if (!rc) rc = session_open_rig(&rig, &s->job, o->virtual_clock, &s->rig, why);
     if (rc) {
         camera_session_close(s);
         return rc;
