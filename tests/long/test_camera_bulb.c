@@ -8,6 +8,7 @@
 #include <unistd.h>
 
 #include "tests/emulator/ptp_ip.h"
+#include "tests/support/emulated.h"
 #include "tests/support/shell.h"
 
 #define EXPOSURE_S 9.6 /* the emulated bodies' longest is 8 s */
@@ -17,27 +18,10 @@ static struct ptp_ip *ip;
 static void plug(const struct ptp_camera_opts *opts)
 {
     ip = ptp_ip_start(opts);
-    FILE *f = fopen(in_folder("bench.yaml"), "w");
-    assert_non_null(f);
-    fprintf(f,
-            "camera: {kind: tethered, port: 'ptpip:127.0.0.1:%d:%d', width_px: 160, height_px: 120, "
-            "sensor_width_mm: 24}\n"
-            "axis: {kind: rail, link: simulated, lead_mm: 2, steps_per_rev: 200, microsteps: 16}\n"
-            "lens: {focal_length_mm: 35, f_number: 5.6}\n",
-            ptp_ip_port(ip), ptp_ip_port(ip));
-    fclose(f);
-    f = fopen(in_folder("job.yaml"), "w");
-    assert_non_null(f);
-    fprintf(f, "bench: bench.yaml\nmagnification: 4\nnear_mm: 0\nfar_mm: 0.4\nslices: 2\nexposure_s: %g\n",
-            EXPOSURE_S);
-    fclose(f);
-}
-
-static struct ptp_camera now(void)
-{
-    const struct ptp_camera c = *ptp_ip_lock(ip);
-    ptp_ip_unlock(ip);
-    return c;
+    emulated_write_bench(ip, 5.6, "");
+    char exposure[40];
+    snprintf(exposure, sizeof exposure, "exposure_s: %g\n", EXPOSURE_S);
+    emulated_write_job(2, exposure);
 }
 
 static void a_long_exposure_is_kept_by_bulb(void **state)
@@ -45,7 +29,7 @@ static void a_long_exposure_is_kept_by_bulb(void **state)
     (void)state;
     plug(&(struct ptp_camera_opts){.family = PTP_NAMED_SIZES});
     if (in_shell("%s camera shoot job.yaml --to long.jpg", staddle_program())) fail_msg("%s", shell_err());
-    const struct ptp_camera c = now();
+    const struct ptp_camera c = emulated_now(ip);
     assert_int_equal(c.release_count, 1);
     const double open_s = (double)c.releases[0].exposure_us / 1e6;
     assert_near(open_s, EXPOSURE_S, 0.03);
@@ -63,7 +47,7 @@ static void no_family_without_that_time_is_trusted_with_it(void **state)
         plug(&(struct ptp_camera_opts){.family = (enum ptp_family)family});
         assert_int_equal(in_shell("%s camera shoot job.yaml --to no.jpg", staddle_program()), 2);
         assert_non_null(strstr(shell_err(), "it has not a shutter time of 9.6 s; the nearest is 8"));
-        assert_int_equal(now().release_count, 0);
+        assert_int_equal(emulated_now(ip).release_count, 0);
         ptp_ip_stop(ip);
     }
 }
@@ -84,22 +68,16 @@ static void the_shutter_is_shut_when_the_program_is_killed(void **state)
             execl(program, "staddle", "camera", "shoot", "job.yaml", "--to", "cut.jpg", (char *)NULL);
         _exit(9);
     }
-    while (!now().bulb_since_us && tries++ < 100)
+    while (!emulated_now(ip).bulb_since_us && tries++ < 100)
         usleep(50000);
-    assert_true(now().bulb_since_us != 0);
+    assert_true(emulated_now(ip).bulb_since_us != 0);
     kill(pid, SIGKILL);
     waitpid(pid, &status, 0);
-    for (tries = 0; now().bulb_since_us && tries < 40; tries++)
+    for (tries = 0; emulated_now(ip).bulb_since_us && tries < 40; tries++)
         usleep(50000);
-    assert_true(now().bulb_since_us == 0); /* within two seconds */
-    assert_int_equal(now().release_count, 1);
+    assert_true(emulated_now(ip).bulb_since_us == 0); /* within two seconds */
+    assert_int_equal(emulated_now(ip).release_count, 1);
     ptp_ip_stop(ip);
-}
-
-static int private_home(void **state)
-{
-    (void)state;
-    return setenv("HOME", test_folder(), 1) || setenv("XDG_RUNTIME_DIR", test_folder(), 1);
 }
 
 int main(void)
@@ -109,5 +87,5 @@ int main(void)
         cmocka_unit_test(no_family_without_that_time_is_trusted_with_it),
         cmocka_unit_test(the_shutter_is_shut_when_the_program_is_killed),
     };
-    return cmocka_run_group_tests(tests, private_home, NULL);
+    return cmocka_run_group_tests(tests, emulated_private_home, NULL);
 }

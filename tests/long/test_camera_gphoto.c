@@ -12,6 +12,7 @@
 #include "device/camera_gphoto.h"
 #include "tests/emulator/ptp_ip.h"
 #include "tests/emulator/ptp_picture.h"
+#include "tests/support/emulated.h"
 #include "tests/support/shell.h"
 
 struct subject {
@@ -382,12 +383,6 @@ static void nobody_there_is_said(void **state)
     close_all(&s);
 }
 
-static int private_home(void **state)
-{
-    (void)state;
-    return setenv("HOME", test_folder(), 1); /* the library remembers settings there */
-}
-
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -406,5 +401,5 @@ int main(void)
         cmocka_unit_test(a_camera_that_is_unplugged_is_gone),
         cmocka_unit_test(nobody_there_is_said),
     };
-    return cmocka_run_group_tests(tests, private_home, NULL);
+    return cmocka_run_group_tests(tests, emulated_private_home, NULL);
 }

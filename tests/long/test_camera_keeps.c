@@ -9,6 +9,7 @@
 
 #include "tests/emulator/ptp_ip.h"
 #include "tests/emulator/ptp_picture.h"
+#include "tests/support/emulated.h"
 #include "tests/support/shell.h"
 
 static struct ptp_ip *ip;
@@ -16,21 +17,8 @@ static struct ptp_ip *ip;
 static void plug(const struct ptp_camera_opts *opts, const char *keys)
 {
     ip = ptp_ip_start(opts);
-    FILE *f = fopen(in_folder("bench.yaml"), "w");
-    assert_non_null(f);
-    fprintf(f,
-            "camera: {kind: tethered, port: 'ptpip:127.0.0.1:%d:%d', width_px: 160, height_px: 120, "
-            "sensor_width_mm: 24%s}\n"
-            "axis: {kind: rail, link: simulated, lead_mm: 2, steps_per_rev: 200, microsteps: 16}\n"
-            "lens: {focal_length_mm: 35, f_number: 5.6}\n",
-            ptp_ip_port(ip), ptp_ip_port(ip), keys);
-    fclose(f);
-    f = fopen(in_folder("job.yaml"), "w");
-    assert_non_null(f);
-    fprintf(f,
-            "bench: bench.yaml\nmagnification: 4\nnear_mm: 0\nfar_mm: 0.4\nslices: 2\nexposure_s: 0.0166667\n"
-            "settle_ms: 50\nstart_delay_s: 0\n");
-    fclose(f);
+    emulated_write_bench(ip, 5.6, keys);
+    emulated_write_job(2, "exposure_s: 0.0166667\nsettle_ms: 50\nstart_delay_s: 0\n");
 }
 
 static int staddle(const char *line)
@@ -41,13 +29,6 @@ static int staddle(const char *line)
 static void says(const char *text)
 {
     if (!strstr(shell_out(), text)) fail_msg("not said: %s\n%s%s", text, shell_out(), shell_err());
-}
-
-static struct ptp_camera now(void)
-{
-    const struct ptp_camera c = *ptp_ip_lock(ip);
-    ptp_ip_unlock(ip);
-    return c;
 }
 
 static int32_t release_of(const char *path)
@@ -91,7 +72,7 @@ static void a_camera_that_another_run_holds_is_refused_by_name(void **state)
     if (!strstr(shell_err(), who)) fail_msg("%s", shell_err());
     assert_int_equal(staddle("run job.yaml --stack other"), 4);
     assert_int_equal(in_shell("test ! -e other"), 0);
-    assert_int_equal(now().release_count, 0);
+    assert_int_equal(emulated_now(ip).release_count, 0);
     kill(pid, SIGKILL); /* the lock goes with the process, however that ends */
     waitpid(pid, &status, 0);
     usleep(500000); /* and the camera program ends with its parent */
@@ -106,7 +87,7 @@ static void frames_in_memory_never_touch_the_card(void **state)
     (void)state;
     plug(&(struct ptp_camera_opts){.family = PTP_NAMED_SIZES}, ", target: ram");
     assert_int_equal(staddle("run job.yaml --stack ram"), 0);
-    const struct ptp_camera c = now();
+    const struct ptp_camera c = emulated_now(ip);
     assert_int_equal(c.release_count, 7);
     assert_true(c.to_host);
     for (int i = 0; i < c.object_count; i++)
@@ -125,7 +106,7 @@ static void a_frame_in_memory_is_lost_with_the_link_and_shot_again(void **state)
     (void)state;
     plug(&(struct ptp_camera_opts){.family = PTP_NAMED_SIZES, .faults.drop_release = 3}, ", target: ram");
     assert_int_equal(staddle("run job.yaml --stack lost"), 0);
-    assert_int_equal(now().release_count, 8);
+    assert_int_equal(emulated_now(ip).release_count, 8);
     assert_int_equal(release_of("lost/frames/s0002.jpg"), 2);
     assert_int_equal(release_of("lost/frames/s0003_t2.jpg"), 4);
     assert_int_equal(in_shell("sqlite3 lost/stack.db \"SELECT count(*) FROM exposure WHERE state = 'lost'\""),
@@ -143,7 +124,7 @@ static void files_are_typed_by_their_content(void **state)
     (void)state;
     plug(&(struct ptp_camera_opts){.family = PTP_NAMED_SIZES, .raw = true}, ", target: ram");
     if (staddle("run job.yaml --stack typed")) fail_msg("%s%s", shell_out(), shell_err());
-    assert_string_equal(now().objects[0].name, "capt0001.jpg");
+    assert_string_equal(emulated_now(ip).objects[0].name, "capt0001.jpg");
     assert_int_equal(in_shell("cd typed/frames && ls | tr '\\n' ' '"), 0);
     assert_string_equal(shell_out(),
                         "closing.jpg closing.raw s0001.jpg s0001.raw s0002.jpg s0002.raw s0003.jpg "
@@ -162,7 +143,7 @@ static void raws_stay_on_the_card_and_are_noted(void **state)
     (void)state;
     plug(&(struct ptp_camera_opts){.raw = true}, ", fetch: jpeg");
     assert_int_equal(staddle("run job.yaml --stack jpegs"), 0);
-    const struct ptp_camera c = now();
+    const struct ptp_camera c = emulated_now(ip);
     assert_int_equal(c.release_count, 7);
     assert_int_equal(c.object_count, 14);
     assert_int_equal(c.transfers, 7); /* the JPEGs alone */
@@ -176,7 +157,7 @@ static void raws_stay_on_the_card_and_are_noted(void **state)
     ptp_ip_stop(ip);
     plug(&(struct ptp_camera_opts){.raw = true}, "");
     assert_int_equal(staddle("run job.yaml --stack both"), 0);
-    assert_int_equal(now().release_count, 7);
+    assert_int_equal(emulated_now(ip).release_count, 7);
     assert_int_equal(in_shell("ls both/frames/*.dng | wc -l"), 0);
     assert_string_equal(shell_out(), "7\n");
     ptp_ip_stop(ip);
@@ -193,12 +174,6 @@ static void keys_that_contradict_each_other_are_refused(void **state)
     ptp_ip_stop(ip);
 }
 
-static int private_home(void **state)
-{
-    (void)state;
-    return setenv("HOME", test_folder(), 1) || setenv("XDG_RUNTIME_DIR", test_folder(), 1);
-}
-
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -209,5 +184,5 @@ int main(void)
         cmocka_unit_test(raws_stay_on_the_card_and_are_noted),
         cmocka_unit_test(keys_that_contradict_each_other_are_refused),
     };
-    return cmocka_run_group_tests(tests, private_home, NULL);
+    return cmocka_run_group_tests(tests, emulated_private_home, NULL);
 }

@@ -7,6 +7,7 @@
 #include <time.h>
 
 #include "tests/emulator/ptp_ip.h"
+#include "tests/support/emulated.h"
 #include "tests/support/shell.h"
 
 static struct ptp_ip *ip;
@@ -18,21 +19,8 @@ static void plug(const struct ptp_camera_opts *opts)
     const time_t now = time(NULL);
     strftime(c->date_time, sizeof c->date_time, "%Y%m%dT%H%M%S", localtime(&now));
     ptp_ip_unlock(ip);
-    FILE *f = fopen(in_folder("bench.yaml"), "w");
-    assert_non_null(f);
-    fprintf(f,
-            "camera: {kind: tethered, port: 'ptpip:127.0.0.1:%d:%d', width_px: 160, height_px: 120, "
-            "sensor_width_mm: 24}\n"
-            "axis: {kind: rail, link: simulated, lead_mm: 2, steps_per_rev: 200, microsteps: 16}\n"
-            "lens: {focal_length_mm: 35, f_number: 5.6}\n",
-            ptp_ip_port(ip), ptp_ip_port(ip));
-    fclose(f);
-    f = fopen(in_folder("job.yaml"), "w");
-    assert_non_null(f);
-    fprintf(f,
-            "bench: bench.yaml\nmagnification: 4\nnear_mm: 0\nfar_mm: 0.4\nslices: 2\nexposure_s: 0.0166667\n"
-            "settle_ms: 50\nstart_delay_s: 0\n");
-    fclose(f);
+    emulated_write_bench(ip, 5.6, "");
+    emulated_write_job(2, "exposure_s: 0.0166667\nsettle_ms: 50\nstart_delay_s: 0\n");
 }
 
 static int staddle(const char *line)
@@ -218,12 +206,6 @@ static void the_users_own_settings_file_stays_as_it_is(void **state)
     assert_string_equal(fingerprint(".gphoto"), before);
 }
 
-static int private_home(void **state)
-{
-    (void)state;
-    return setenv("HOME", test_folder(), 1);
-}
-
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -235,5 +217,5 @@ int main(void)
         cmocka_unit_test(a_body_may_show_the_f_number_that_works),
         cmocka_unit_test(the_users_own_settings_file_stays_as_it_is),
     };
-    return cmocka_run_group_tests(tests, private_home, NULL);
+    return cmocka_run_group_tests(tests, emulated_private_home, NULL);
 }

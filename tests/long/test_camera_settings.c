@@ -7,6 +7,7 @@
 
 #include "tests/emulator/ptp_ip.h"
 #include "tests/emulator/ptp_picture.h"
+#include "tests/support/emulated.h"
 #include "tests/support/shell.h"
 
 static struct ptp_ip *ip;
@@ -14,15 +15,7 @@ static struct ptp_ip *ip;
 static void plug(const struct ptp_camera_opts *opts)
 {
     ip = ptp_ip_start(opts);
-    FILE *f = fopen(in_folder("bench.yaml"), "w");
-    assert_non_null(f);
-    fprintf(f,
-            "camera: {kind: tethered, port: 'ptpip:127.0.0.1:%d:%d', width_px: 160, height_px: 120, "
-            "sensor_width_mm: 24}\n"
-            "axis: {kind: rail, link: simulated, lead_mm: 2, steps_per_rev: 200, microsteps: 16}\n"
-            "lens: {focal_length_mm: 35, f_number: 2.8}\n",
-            ptp_ip_port(ip), ptp_ip_port(ip));
-    fclose(f);
+    emulated_write_bench(ip, 2.8, "");
 }
 
 static int camera(const char *action)
@@ -134,12 +127,6 @@ static void what_it_sees_is_written_where_it_can(void **state)
     }
 }
 
-static int private_home(void **state)
-{
-    (void)state;
-    return setenv("HOME", test_folder(), 1); /* the library remembers settings there */
-}
-
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -147,5 +134,5 @@ int main(void)
         cmocka_unit_test(words_are_set_and_read_back),
         cmocka_unit_test(what_it_sees_is_written_where_it_can),
     };
-    return cmocka_run_group_tests(tests, private_home, NULL);
+    return cmocka_run_group_tests(tests, emulated_private_home, NULL);
 }

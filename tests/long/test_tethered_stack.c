@@ -9,25 +9,13 @@
 
 #include "tests/emulator/ptp_ip.h"
 #include "tests/emulator/ptp_picture.h"
+#include "tests/support/emulated.h"
 #include "tests/support/shell.h"
 
 static void write_setup(const struct ptp_ip *ip)
 {
-    FILE *f = fopen(in_folder("bench.yaml"), "w");
-    assert_non_null(f);
-    fprintf(f,
-            "camera: {kind: tethered, port: 'ptpip:127.0.0.1:%d:%d', width_px: 160, height_px: 120, "
-            "sensor_width_mm: 24}\n"
-            "axis: {kind: rail, link: simulated, lead_mm: 2, steps_per_rev: 200, microsteps: 16}\n"
-            "lens: {focal_length_mm: 35, f_number: 2.8}\n",
-            ptp_ip_port(ip), ptp_ip_port(ip));
-    fclose(f);
-    f = fopen(in_folder("job.yaml"), "w");
-    assert_non_null(f);
-    fprintf(f,
-            "bench: bench.yaml\nmagnification: 4\nnear_mm: 0\nfar_mm: 0.4\nslices: 4\nexposure_s: 0.0166667\n"
-            "settle_ms: 50\nstart_delay_s: 0\n");
-    fclose(f);
+    emulated_write_bench(ip, 2.8, "");
+    emulated_write_job(4, "exposure_s: 0.0166667\nsettle_ms: 50\nstart_delay_s: 0\n");
 }
 
 static int32_t release_of(const char *name, uint8_t *bytes, size_t room)
@@ -112,12 +100,6 @@ static void a_camera_that_is_unplugged_and_comes_back_is_waited_for(void **state
     assert_non_null(strstr(shell_err(), "camera"));
 }
 
-static int private_home(void **state)
-{
-    (void)state;
-    return setenv("HOME", test_folder(), 1); /* the library remembers settings there */
-}
-
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -126,5 +108,5 @@ int main(void)
         cmocka_unit_test(a_link_that_drops_after_the_release_costs_no_frame),
         cmocka_unit_test(a_camera_that_is_unplugged_and_comes_back_is_waited_for),
     };
-    return cmocka_run_group_tests(tests, private_home, NULL);
+    return cmocka_run_group_tests(tests, emulated_private_home, NULL);
 }

@@ -97,8 +97,36 @@ struct rig *emulated_lens_open(const struct ptp_camera_opts *opts, const int32_t
     return &x->rig;
 }
 
+void emulated_write_bench(const struct ptp_ip *ip, double f_number, const char *camera_keys)
+{
+    FILE *f = fopen(in_folder("bench.yaml"), "w");
+    assert_non_null(f);
+    fprintf(f,
+            "camera: {kind: tethered, port: 'ptpip:127.0.0.1:%d:%d', width_px: 160, height_px: 120, "
+            "sensor_width_mm: 24%s}\n"
+            "axis: {kind: rail, link: simulated, lead_mm: 2, steps_per_rev: 200, microsteps: 16}\n"
+            "lens: {focal_length_mm: 35, f_number: %g}\n",
+            ptp_ip_port(ip), ptp_ip_port(ip), camera_keys, f_number);
+    fclose(f);
+}
+
+void emulated_write_job(int slices, const char *more)
+{
+    FILE *f = fopen(in_folder("job.yaml"), "w");
+    assert_non_null(f);
+    fprintf(f, "bench: bench.yaml\nmagnification: 4\nnear_mm: 0\nfar_mm: 0.4\nslices: %d\n%s", slices, more);
+    fclose(f);
+}
+
+struct ptp_camera emulated_now(struct ptp_ip *ip)
+{
+    const struct ptp_camera c = *ptp_ip_lock(ip);
+    ptp_ip_unlock(ip);
+    return c;
+}
+
 int emulated_private_home(void **state)
 {
     (void)state;
-    return setenv("HOME", test_folder(), 1);
+    return setenv("HOME", test_folder(), 1) || setenv("XDG_RUNTIME_DIR", test_folder(), 1);
 }

@@ -24,6 +24,14 @@ void emulated_close(struct emulated *);
 struct rig *emulated_lens_open(const struct ptp_camera_opts *, const int32_t worth[3]);
 struct emulated *emulated_of(struct rig *);
 
+/* bench.yaml in this test program's folder: that camera, more of its keys (", fetch: jpeg" or ""), the
+ * simulated rail; job.yaml: so many slices, and what else it says. */
+void emulated_write_bench(const struct ptp_ip *, double f_number, const char *camera_keys);
+void emulated_write_job(int slices, const char *more);
+
+/* The emulator as it is now. */
+struct ptp_camera emulated_now(struct ptp_ip *);
+
 /* cmocka's group setup: the library remembers settings in HOME, which is a folder of the test's then. */
 int emulated_private_home(void **state);
 
