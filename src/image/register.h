@@ -17,7 +17,6 @@
 #define STADDLE_IMAGE_REGISTER_H
 
 #include "base/err.h"
-#include "image/decode.h"
 #include "staddle/measure.h"
 
 struct register_view;  /* what is kept of a picture to register against: a few hundred kilobytes to a few
@@ -27,17 +26,13 @@ struct register_space; /* buffers and transforms of one worker; one thread at a 
 struct register_space *register_space_new(struct err *why);
 void register_space_free(struct register_space *); /* NULL is fine */
 
-/* The view keeps nothing of `picture`. It may be read by several threads at once. */
-struct register_view *register_view_new(struct register_space *, const struct image *picture,
-                                        struct err *why);
-
 /* How often a picture is halved for its view: 0..3. */
 int register_scale(int32_t width_px, int32_t height_px);
 
-/* The same from the halved picture where there is one already: bytes at scale 0, else sums of 4^scale pixels,
- * as cells_plane gives them. */
-struct register_view *register_view_from_plane(struct register_space *, int32_t width_px, int32_t height_px,
-                                               const void *plane, struct err *why);
+/* From the picture halved so often: bytes at scale 0, else sums of 4^scale pixels, as cells_plane gives them.
+ * Keeps nothing of it, and may be read by several threads at once. */
+struct register_view *register_view_new(struct register_space *, int32_t width_px, int32_t height_px,
+                                        const void *plane, struct err *why);
 void register_view_free(struct register_view *); /* NULL is fine */
 
 /* Where `now` lies relative to `before`, in pixels of the full picture (staddle/measure.h).

@@ -3,6 +3,7 @@
 #define STADDLE_IMAGE_REGISTER_PART_H
 
 #include <stdbool.h>
+#include <stddef.h>
 
 #include "image/register.h"
 

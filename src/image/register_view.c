@@ -31,25 +31,6 @@ int register_scale(int32_t width_px, int32_t height_px)
     return scale;
 }
 
-/* Means of factor x factor pixels. */
-static void reduce_luma(const struct image *picture, int32_t factor, float *out, int32_t width,
-                        int32_t height)
-{
-    const float unit = 1.0f / (float)(factor * factor);
-    for (int32_t y = 0; y < height; y++)
-        for (int32_t x = 0; x < width; x++) {
-            uint32_t sum = 0;
-            for (int32_t v = 0; v < factor; v++) {
-                const uint8_t *from = picture->luma +
-                                      ((size_t)y * (size_t)factor + (size_t)v) * (size_t)picture->width_px +
-                                      (size_t)x * (size_t)factor;
-                for (int32_t u = 0; u < factor; u++)
-                    sum += from[u];
-            }
-            out[(size_t)y * (size_t)width + (size_t)x] = (float)sum * unit;
-        }
-}
-
 FAST static void take_bytes(const uint8_t *restrict bytes, float *restrict out, size_t count)
 {
     for (size_t i = 0; i < count; i++)
@@ -63,21 +44,13 @@ FAST static void take_sums(const uint16_t *restrict sums, int32_t factor, float 
         out[i] = (float)sums[i] * unit;
 }
 
-/* What the view starts from: the picture, or its plane at the view's scale. */
-struct origin {
-    const struct image *picture;
-    const void *plane;
-};
-
-static void take(const struct origin *from, const struct register_view *v, float *out)
+static void take(const void *plane, const struct register_view *v, float *out)
 {
     const size_t count = (size_t)v->level[0].width * (size_t)v->level[0].height;
-    if (from->picture)
-        reduce_luma(from->picture, v->factor, out, v->level[0].width, v->level[0].height);
-    else if (v->factor == 1)
-        take_bytes(from->plane, out, count);
+    if (v->factor == 1)
+        take_bytes(plane, out, count);
     else
-        take_sums(from->plane, v->factor, out, count);
+        take_sums(plane, v->factor, out, count);
 }
 
 /* Code values 0..255 to linear light 0..255; between whole codes by straight lines. */
@@ -178,11 +151,11 @@ static int make_planes(struct register_view *v, struct err *why)
     return E_OK;
 }
 
-static void fill(struct register_space *s, struct register_view *v, const struct origin *from)
+static void fill(struct register_space *s, struct register_view *v, const void *plane)
 {
     float *plain = s->a, *next = s->b;
     struct filter_rows work = {.padded = s->row, .across = s->c};
-    take(from, v, plain);
+    take(plane, v, plain);
     linearise(plain, (size_t)v->level[0].width * (size_t)v->level[0].height);
     for (int i = 0; i < v->levels; i++) {
         const struct view_level *l = &v->level[i];
@@ -194,8 +167,8 @@ static void fill(struct register_space *s, struct register_view *v, const struct
     }
 }
 
-static struct register_view *view_new(struct register_space *s, int32_t width_px, int32_t height_px,
-                                      const struct origin *from, struct err *why)
+struct register_view *register_view_new(struct register_space *s, int32_t width_px, int32_t height_px,
+                                        const void *plane, struct err *why)
 {
     if (width_px < SIDE_LEAST || height_px < SIDE_LEAST) {
         fail(why, E_INPUT, "%d x %d pixels are too few to register; give larger pictures", (int)width_px,
@@ -212,20 +185,8 @@ static struct register_view *view_new(struct register_space *s, int32_t width_px
         register_view_free(v);
         return NULL;
     }
-    fill(s, v, from);
+    fill(s, v, plane);
     return v;
-}
-
-struct register_view *register_view_from_plane(struct register_space *s, int32_t width_px, int32_t height_px,
-                                               const void *plane, struct err *why)
-{
-    return view_new(s, width_px, height_px, &(struct origin){.plane = plane}, why);
-}
-
-struct register_view *register_view_new(struct register_space *s, const struct image *picture,
-                                        struct err *why)
-{
-    return view_new(s, picture->width_px, picture->height_px, &(struct origin){.picture = picture}, why);
 }
 
 void register_view_free(struct register_view *v)
