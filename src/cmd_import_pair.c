@@ -82,8 +82,10 @@ static void text_clock(FILE *out, const json_t *r)
     }
     const char *word = s < 0 ? "behind" : "ahead of";
     s = fabs(s);
-    fprintf(out, "the camera's clock is %.0f h %.0f min %.1f s %s this computer's", floor(s / 3600),
-            floor(fmod(s, 3600) / 60), floor(fmod(s, 60) * 10) / 10, word);
+    fputs(s < 0.1 ? "the camera's clock agrees with this computer's" : "the camera's clock is ", out);
+    if (s >= 3600) fprintf(out, "%.0f h ", floor(s / 3600));
+    if (s >= 60) fprintf(out, "%.0f min ", floor(fmod(s, 3600) / 60));
+    if (s >= 0.1) fprintf(out, "%.1f s %s this computer's", floor(fmod(s, 60) * 10) / 10, word);
     if (json_is_number(json_object_get(r, "clock_fast_ppm")) &&
         fabs(json_get_number(r, "clock_fast_ppm")) >= 1)
         fprintf(out, ", and gains %.0f ppm", json_get_number(r, "clock_fast_ppm"));
