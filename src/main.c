@@ -17,6 +17,7 @@ int main(int argc, char **argv)
         &verb_import,
         &verb_measure,
         &verb_check,
+        &verb_where,
         &verb_handover,
         &verb_axis,
         &verb_camera,

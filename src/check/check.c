@@ -34,7 +34,7 @@ static int right_region(const struct check_input *in, struct err *why)
     return E_OK;
 }
 
-static int right_input(const struct check_input *in, struct err *why)
+int check_right_input(const struct check_input *in, struct err *why)
 {
     if (in->frames < 1) return fail(why, E_INPUT, "the stack has no frames; import or shoot some first");
     if (in->measures[0]->rows < 1 || in->measures[0]->cols < 1 || in->measures[0]->cell_px < 1)
@@ -174,7 +174,7 @@ static int judge(struct work *w, struct err *why)
 
 int check_stack(const struct check_input *in, struct verdict *out, struct err *why)
 {
-    int rc = right_input(in, why);
+    int rc = check_right_input(in, why);
     if (rc) return rc;
     struct work w = {.in = in};
     rc = judge(&w, why);

@@ -33,6 +33,9 @@ struct check_input {
  * caller owns what `out` holds: verdict_clear. Pure: the same input gives the same verdict. */
 int check_stack(const struct check_input *, struct verdict *out, struct err *);
 
+/* Is this something to judge? E_INPUT as above. */
+int check_right_input(const struct check_input *, struct err *);
+
 void verdict_clear(struct verdict *); /* safe on a zeroed struct, and twice */
 
 #endif

@@ -35,28 +35,51 @@ static bool plan_scale(const struct judgement *j, double *scale)
     return true;
 }
 
-static int check_frames(struct judgement *j, const struct judge_opts *opts,
-                        const struct frame_measure **measures, double *scale, struct err *why)
+/* What check needs, gathered; `of` points into it. */
+struct question {
+    struct check_input of;
+    const struct frame_measure **measures;
+    double *scale;
+};
+
+static void question_clear(struct question *q)
 {
-    struct check_input input = {
-        .frames = j->frames, .rows = j->rows, .measures = measures, .order = j->info.order};
+    mem_free(q->measures);
+    mem_free(q->scale);
+}
+
+static int ask(const struct judgement *j, struct question *q, struct err *why)
+{
+    q->measures = mem_new((size_t)j->frames, sizeof(void *), why);
+    q->scale = q->measures ? mem_new((size_t)j->frames, sizeof *q->scale, why) : NULL;
+    if (!q->scale) return E_NOMEM;
     for (int32_t i = 0; i < j->frames; i++)
-        measures[i] = &j->measures[i];
-    if (plan_scale(j, scale)) input.planned_scale = scale;
+        q->measures[i] = &j->measures[i];
+    q->of = (struct check_input){
+        .frames = j->frames, .rows = j->rows, .measures = q->measures, .order = j->info.order};
+    if (plan_scale(j, q->scale)) q->of.planned_scale = q->scale;
     if (j->plan_known && j->plan.spacing_nm > 0)
-        input.dof_slices = j->plan.optics.dof_um / um_from_nm(j->plan.spacing_nm);
-    if (j->setup_known) input.region = j->job.region;
-    if (opts->region_given) input.region = opts->region;
-    return check_stack(&input, &j->verdict, why);
+        q->of.dof_slices = j->plan.optics.dof_um / um_from_nm(j->plan.spacing_nm);
+    if (j->setup_known) q->of.region = j->job.region;
+    return E_OK;
 }
 
 static int check(struct judgement *j, const struct judge_opts *opts, struct err *why)
 {
-    const struct frame_measure **measures = mem_new((size_t)j->frames, sizeof(void *), why);
-    double *scale = mem_new((size_t)j->frames, sizeof *scale, why);
-    const int rc = measures && scale ? check_frames(j, opts, measures, scale, why) : E_NOMEM;
-    mem_free(measures);
-    mem_free(scale);
+    struct question q = {0};
+    int rc = ask(j, &q, why);
+    if (opts->region_given) q.of.region = opts->region;
+    if (!rc) rc = check_stack(&q.of, &j->verdict, why);
+    question_clear(&q);
+    return rc;
+}
+
+int judge_where(const struct judgement *j, struct where_map *out, struct err *why)
+{
+    struct question q = {0};
+    int rc = ask(j, &q, why);
+    if (!rc) rc = where_new(&q.of, out, why);
+    question_clear(&q);
     return rc;
 }
 
@@ -72,6 +95,13 @@ static int no_frame(struct store *store, struct err *why)
                 store_dir(store), (int)on_card, on_card > 1 ? "s are" : " is", store_dir(store));
 }
 
+static int measure(struct store *store, const struct judge_opts *opts, struct judgement *j, struct err *why)
+{
+    const struct measuring_opts how = {.threads = opts->threads,
+                                       .files_may_be_away = opts->files_may_be_away};
+    return measuring_run(store, j->rows, j->frames, &how, j->measures, &j->measured_now, why);
+}
+
 int judge_stack(struct store *store, const struct judge_opts *opts, struct judgement *out, struct err *why)
 {
     struct judgement j = {0};
@@ -81,7 +111,7 @@ int judge_stack(struct store *store, const struct judge_opts *opts, struct judge
     if (!rc && j.frames == 0) rc = no_frame(store, why);
     if (!rc) read_setup(&j);
     if (!rc && !(j.measures = mem_new((size_t)j.frames, sizeof *j.measures, why))) rc = E_NOMEM;
-    if (!rc) rc = measuring_run(store, j.rows, j.frames, opts->threads, j.measures, &j.measured_now, why);
+    if (!rc) rc = measure(store, opts, &j, why);
     if (!rc) rc = check(&j, opts, why);
     if (rc) {
         judgement_clear(&j);

@@ -4,6 +4,7 @@
 #define STADDLE_REPORT_JUDGE_H
 
 #include "base/err.h"
+#include "check/where.h"
 #include "staddle/bench.h"
 #include "staddle/measure.h"
 #include "staddle/plan.h"
@@ -14,6 +15,7 @@ struct judge_opts {
     bool region_given;       /* else the job's region, else the whole frame */
     struct region_px region; /* pixels of the first frame, as stored */
     int threads;             /* for measuring; 0: one a processor. The verdict is the same with any number */
+    bool files_may_be_away;  /* where everything was measured before, the measures are enough */
 };
 
 struct judgement {
@@ -35,5 +37,8 @@ struct judgement {
  * picture; what store.h says */
 int judge_stack(struct store *, const struct judge_opts *, struct judgement *out, struct err *);
 void judgement_clear(struct judgement *); /* NULL is fine */
+
+/* The three sharpest frames at each place, of the whole picture; where_clear it. */
+int judge_where(const struct judgement *, struct where_map *out, struct err *);
 
 #endif

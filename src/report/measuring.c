@@ -163,16 +163,18 @@ static int find_files(struct store *store, const struct frame_row *rows, int32_t
     return rc;
 }
 
-int measuring_run(struct store *store, const struct frame_row *rows, int32_t count, int threads,
-                  struct frame_measure *measures, int32_t *measured_out, struct err *why)
+int measuring_run(struct store *store, const struct frame_row *rows, int32_t count,
+                  const struct measuring_opts *opts, struct frame_measure *measures, int32_t *measured_out,
+                  struct err *why)
 {
     struct measuring all = {.store = store, .rows = rows, .measures = measures};
     int32_t wanted = 0;
-    int rc = find_files(store, rows, count, why);
+    int rc = opts->files_may_be_away ? E_OK : find_files(store, rows, count, why);
     if (rc) return rc;
     for (int32_t i = 0; i < count; i++)
         wanted += measured_get(store, file_at(&all, i), file_at(&all, i - 1), &measures[i], NULL) != 0;
-    rc = wanted ? measure_missing(&all, count, threads, why) : E_OK;
+    if (wanted && opts->files_may_be_away) rc = find_files(store, rows, count, why);
+    if (!rc && wanted) rc = measure_missing(&all, count, opts->threads, why);
     if (!rc) *measured_out = all.measured;
     return rc;
 }

@@ -3,14 +3,20 @@
 #ifndef STADDLE_REPORT_MEASURING_H
 #define STADDLE_REPORT_MEASURING_H
 
+#include <stdbool.h>
+
 #include "base/err.h"
 #include "staddle/measure.h"
 #include "store/store.h"
 
+struct measuring_opts {
+    int threads;            /* 0: one a processor */
+    bool files_may_be_away; /* a frame whose measures are there needs no file; else it is no frame */
+};
+
 /* Fills `measures` (zeroed, `count` of them; the caller clears each, also after an error). What was measured
- * anew is put into derived/; a folder that cannot be written costs time only. `threads` 0: one a processor.
- */
-int measuring_run(struct store *, const struct frame_row *rows, int32_t count, int threads,
+ * anew is put into derived/; a folder that cannot be written costs time only. */
+int measuring_run(struct store *, const struct frame_row *rows, int32_t count, const struct measuring_opts *,
                   struct frame_measure *measures, int32_t *measured_out, struct err *);
 
 #endif
