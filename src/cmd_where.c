@@ -98,8 +98,8 @@ static json_t *text_or_null(const char *text)
 
 static json_t *position_json(const struct judgement *j, double frame)
 {
-    const int64_t nm = locate_position_nm(j, frame);
-    return nm == STACK_NONE ? json_null() : json_rounded((double)nm / 1e6, 4);
+    const int64_t nm = where_position_nm(j->rows, j->frames, frame);
+    return nm == STACK_NONE ? json_null() : json_mm(nm);
 }
 
 static json_t *frame_json(const struct where *q, int32_t frame)

@@ -143,3 +143,12 @@ bool where_nearest(const struct where_map *m, double x, double y, double *x_out,
     }
     return isfinite(least);
 }
+
+int64_t where_position_nm(const struct frame_row *rows, int32_t count, double frame)
+{
+    if (!rows || !(frame >= 0 && frame <= count - 1)) return STACK_NONE;
+    const int32_t before = (int32_t)frame, after = before + 1 < count ? before + 1 : before;
+    const int64_t a = rows[before].target_nm, b = rows[after].target_nm;
+    if (a == STACK_NONE || b == STACK_NONE) return STACK_NONE;
+    return a + llround((frame - before) * (double)(b - a));
+}

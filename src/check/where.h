@@ -47,6 +47,9 @@ void where_in(const struct where_map *, int32_t frame, double x_px, double y_px,
 void where_back(const struct where_map *, int32_t frame, double x_px, double y_px, double *x_out,
                 double *y_out);
 
+/* Axis position of a fractional frame; STACK_NONE where the rows do not know it. */
+int64_t where_position_nm(const struct frame_row *rows, int32_t count, double frame);
+
 /* The middle of the nearest tile that has texture; false when none has. */
 bool where_nearest(const struct where_map *, double x_px, double y_px, double *x_out, double *y_out);
 

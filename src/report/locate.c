@@ -1,6 +1,5 @@
 #include "report/locate.h"
 
-#include <math.h>
 #include <string.h>
 
 int locate_new(struct store *store, const struct judgement *j, struct locate *out, struct err *why)
@@ -11,9 +10,14 @@ int locate_new(struct store *store, const struct judgement *j, struct locate *ou
     if (!rc && v->useful_first >= 0) {
         const struct handover_request rq = {
             .useful_first = v->useful_first, .useful_last = v->useful_last, .margin = v->margin};
-        l.handed_known = selection_make(store, &rq, &l.handed, NULL) == 0;
+        rc = selection_make(store, &rq, &l.handed, why);
+        l.handed_known = rc == 0;
+        if (rc == E_INPUT) rc = E_OK; /* nothing of it would be handed over */
     }
-    if (!rc) *out = l;
+    if (rc)
+        locate_clear(&l);
+    else
+        *out = l;
     return rc;
 }
 
@@ -52,13 +56,4 @@ int locate_frame(const struct locate *l, const struct judgement *j, const char *
     return fail(why, E_INPUT,
                 "--in %s: no frame of this stack or of its hand-over has a file of that name, such as %s",
                 name, j->rows[0].files[0].name);
-}
-
-int64_t locate_position_nm(const struct judgement *j, double frame)
-{
-    if (!(frame >= 0 && frame <= j->frames - 1)) return STACK_NONE;
-    const int32_t before = (int32_t)frame, after = before + 1 < j->frames ? before + 1 : before;
-    const int64_t a = j->rows[before].target_nm, b = j->rows[after].target_nm;
-    if (a == STACK_NONE || b == STACK_NONE) return STACK_NONE;
-    return a + llround((frame - before) * (double)(b - a));
 }

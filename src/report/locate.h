@@ -22,7 +22,4 @@ const char *locate_handed_name(const struct locate *, const struct judgement *, 
 int locate_frame(const struct locate *, const struct judgement *, const char *name, int32_t *frame_out,
                  struct err *);
 
-/* Axis position of a fractional frame; STACK_NONE where the stack does not know positions. */
-int64_t locate_position_nm(const struct judgement *, double frame);
-
 #endif

@@ -24,7 +24,7 @@ static void paragraph(struct html *h, const char *class, const char *text)
     html_markup(h, "</p>\n");
 }
 
-static void image(struct html *h, const struct drawing *p, const char *alt)
+void page_write_image(struct html *h, const struct drawing *p, const char *alt)
 {
     html_number(h, "<img width=\"%d\" height=\"%d\" alt=\"", p->w, p->h);
     html_text(h, alt);
@@ -111,7 +111,7 @@ static void write_places(const struct page_facts *f, struct html *h)
     for (int32_t i = 0; i < v->weakest_count; i++) {
         const struct weak_place *k = &v->weakest[i];
         html_markup(h, "<figure>\n");
-        if (f->places[i]) image(h, f->places[i], "the surroundings of a weak place at 100 %");
+        if (f->places[i]) page_write_image(h, f->places[i], "the surroundings of a weak place at 100 %");
         html_number(h, "<figcaption><b>%d.</b> Slice %d, at %d, %d px: ", i + 1, slice_of(f, k->frame),
                     k->at_x_px, k->at_y_px);
         html_text(h, k->reason);
@@ -163,7 +163,7 @@ static void write_coverage(const struct page_facts *f, struct html *h)
     }
     heading(h, "Where it is sharp");
     html_markup(h, "<figure>\n");
-    image(h, f->coverage, "the subject, tinted by the slice in which each part is sharp");
+    page_write_map(f, h);
     html_markup(h, "<ul class=\"key\">\n");
     write_scale(f, h);
     key(h, FALLING, sentence_where(v, TILE_UNSHARP_BEFORE), count[TILE_UNSHARP_BEFORE], whole);
@@ -172,7 +172,9 @@ static void write_coverage(const struct page_facts *f, struct html *h)
     key(h, "M10 9h2", sentence_where(v, TILE_NO_TEXTURE), count[TILE_NO_TEXTURE], whole);
     html_markup(h, "</ul>\n<figcaption>Numbers on the tint are slices; the rings 1, 2, 3 are the weakest "
                    "places.</figcaption>\n"
-                   "</figure>\n</section>\n");
+                   "</figure>\n");
+    page_write_answers(f, h);
+    html_markup(h, "</section>\n");
 }
 
 static void write_findings(const struct page_facts *f, struct html *h)
@@ -271,7 +273,7 @@ static void write_contact(const struct page_facts *f, struct html *h)
 {
     heading(h, "All frames");
     html_markup(h, "<figure>\n<div class=\"wide\">\n");
-    image(h, f->contact, "every frame small, with its number");
+    page_write_image(h, f->contact, "every frame small, with its number");
     html_markup(h, "</div>\n<figcaption>The line under a frame has its colour on the map; frames without "
                    "colour are not needed, or "
                    "margin.</figcaption>\n</figure>\n</section>\n");

@@ -1,8 +1,10 @@
-/* page.h - the report page: one HTML file that needs nothing else, no script, no network. Pure: facts in,
+/* page.h - the report page: one HTML file that needs nothing else and no network. Its one script, ours,
+ * answers a click on the map; without it the page is as complete. Pure: facts in,
  * text out. It prints, it reads on a phone, and it follows the reader's dark or light setting. */
 #ifndef STADDLE_REPORT_PAGE_H
 #define STADDLE_REPORT_PAGE_H
 
+#include "check/where.h"
 #include "report/html.h"
 #include "report/pictures.h"
 
@@ -28,11 +30,20 @@ struct page_facts {
     int32_t row_count;
     const struct page_note *notes;
     int32_t note_count;
+    /* What a click on the map is answered from; NULL: nothing. */
+    const struct where_map *map;
+    const char *const *handed; /* [frame] name in the hand-over; "" when left out */
 };
 
 /* Appends the page to `h` (h->rc tells). */
 int page_write(const struct page_facts *, struct html *h);
 
 extern const char page_style[]; /* page_style.c */
+
+/* page_where.c: the coverage map, to be clicked on, and the table behind it. */
+void page_write_map(const struct page_facts *, struct html *);
+void page_write_answers(const struct page_facts *, struct html *);
+void page_write_image(struct html *, const struct drawing *, const char *alt);
+extern const char page_script[];
 
 #endif

@@ -7,6 +7,7 @@
 #include "base/mem.h"
 #include "image/decode.h"
 #include "report/facts.h"
+#include "report/locate.h"
 #include "report/page.h"
 
 #define FILE_BYTES_MOST ((size_t)1 << 31)
@@ -54,8 +55,9 @@ static int draw(struct store *store, const struct pictures_of *of, struct works 
     return rc;
 }
 
-static int write_page(struct store *store, const struct judgement *j, const char *version,
-                      const struct pictures_of *of, struct works *w, struct err *why)
+static int write_page_of(struct store *store, const struct judgement *j, const char *version,
+                         const struct pictures_of *of, const struct page_facts *where, struct works *w,
+                         struct err *why)
 {
     struct facts facts;
     int rc = facts_gather(store, j, version, &facts, why);
@@ -68,9 +70,26 @@ static int write_page(struct store *store, const struct judgement *j, const char
                                  .rows = facts.rows,
                                  .row_count = facts.row_count,
                                  .notes = facts.notes,
-                                 .note_count = facts.note_count};
+                                 .note_count = facts.note_count,
+                                 .map = where->map,
+                                 .handed = where->handed};
     w->page.why = why;
     return page_write(&f, &w->page);
+}
+
+static int write_page(struct store *store, const struct judgement *j, const char *version,
+                      const struct pictures_of *of, struct works *w, struct err *why)
+{
+    struct locate located = {0};
+    int rc = locate_new(store, j, &located, why);
+    const char **handed = rc ? NULL : mem_new((size_t)j->frames, sizeof *handed, why);
+    for (int32_t i = 0; handed && i < j->frames; i++)
+        handed[i] = locate_handed_name(&located, j, i);
+    const struct page_facts where = {.map = &located.map, .handed = handed};
+    if (!rc) rc = handed ? write_page_of(store, j, version, of, &where, w, why) : E_NOMEM;
+    mem_free(handed);
+    locate_clear(&located);
+    return rc;
 }
 
 /* A page may take the place of an older page, and of nothing else. */

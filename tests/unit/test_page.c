@@ -16,7 +16,7 @@
 
 struct scan {
     char open[DEEP][16];
-    int depth, pictures, elements;
+    int depth, pictures, elements, scripts;
     char wrong[160]; /* the first fault */
 };
 
@@ -125,6 +125,12 @@ static const char *check_tag(struct scan *s, const char *p)
         wrong(s, "a bare <", p);
         return p + 1;
     }
+    if (!strncmp(p, "<script>\n", 9) && !strncmp(p + 9, page_script, strlen(page_script))) {
+        s->scripts++; /* ours, and not a byte more */
+        p += 9 + strlen(page_script);
+        if (strncmp(p, "</script>", 9)) wrong(s, "a script that goes on", p);
+        return p + 9;
+    }
     if (!strcmp(name, "script") || !strcmp(name, "link") || !strcmp(name, "iframe"))
         wrong(s, "an element that may not be", p);
     if (end) {
@@ -174,7 +180,7 @@ static struct scan scan_page(const char *page)
     return s;
 }
 
-static char *page_of(struct made_up *m)
+static char *page_with(struct made_up *m, const struct where_map *map, const char *const *handed)
 {
     struct err why = {0};
     struct drawing coverage, explained, contact, places[3] = {0};
@@ -198,7 +204,9 @@ static char *page_of(struct made_up *m)
                                  .rows = rows,
                                  .row_count = 2,
                                  .notes = notes,
-                                 .note_count = 1};
+                                 .note_count = 1,
+                                 .map = map,
+                                 .handed = handed};
     assert_int_equal(page_write(&f, &h), 0);
     drawing_clear(&coverage);
     drawing_clear(&contact);
@@ -207,6 +215,11 @@ static char *page_of(struct made_up *m)
         drawing_clear(&places[i]);
     free(rgb);
     return h.bytes;
+}
+
+static char *page_of(struct made_up *m)
+{
+    return page_with(m, NULL, NULL);
 }
 
 static void page_is_whole_and_needs_nothing_else(void **state)
@@ -218,6 +231,7 @@ static void page_is_whole_and_needs_nothing_else(void **state)
         const struct scan s = scan_page(page);
         assert_string_equal(s.wrong, "");
         assert_int_equal(s.pictures, faults ? 5 : 2);
+        assert_int_equal(s.scripts, 0);
         assert_true(s.elements > 60);
         assert_non_null(strstr(page, "prefers-color-scheme:dark"));
         assert_non_null(strstr(page, "@media print"));
@@ -245,6 +259,46 @@ static void hostile_names_stay_text(void **state)
         memcpy(p, "text:", 5);
     assert_string_equal(scan_page(page).wrong, "");
     mem_free(page);
+    made_up_free(m);
+}
+
+/* A line for each frame and each tile; the script is ours to the byte, and names stay text. */
+static void a_click_is_answered_from_the_page_itself(void **state)
+{
+    (void)state;
+    enum { FRAMES = 20 };
+    struct made_up *m = made_up_stack(FRAMES, 600, 400, true);
+    const struct verdict *v = &m->verdict;
+    const size_t tiles = (size_t)(v->rows * v->cols);
+    struct where_map map = {.frames = FRAMES,
+                            .rows = v->rows,
+                            .cols = v->cols,
+                            .tile_px = v->tile_px,
+                            .width_px = 600,
+                            .height_px = 400};
+    const char *handed[FRAMES];
+    map.place = calloc(FRAMES, sizeof *map.place);
+    map.tiles = calloc(tiles, sizeof *map.tiles);
+    for (int i = 0; i < FRAMES; i++) {
+        map.place[i] = (struct where_place){1.25, -3, 0.5};
+        handed[i] = i ? "\"><script>alert(1)</script>" : "";
+        m->rows[i].target_nm = i ? STACK_NONE : 1234567;
+    }
+    map.tiles[1] = (struct where_tile){
+        .count = 3, .frame = {7, 6, 9}, .sharpness = {1, 0.954, 0.5}, .peak = 0, .others = 1, .other = {15}};
+    char *page = page_with(m, &map, handed);
+    const struct scan s = scan_page(page);
+    assert_string_equal(s.wrong, "");
+    assert_int_equal(s.scripts, 1);
+    assert_non_null(strstr(page, ">\n\n7 100 6 95 9 50;15;"));
+    assert_non_null(strstr(page, "data-scale=\"1.250000000\" data-dx=\"-3.000000\" data-dy=\"0.500000\" "
+                                 "data-mm=\"1.235\" data-handed=\"\">"));
+    char *other = strstr(page, page_script); /* another script there is none of ours */
+    other[10] ^= 1;
+    assert_string_not_equal(scan_page(page).wrong, "");
+    mem_free(page);
+    free(map.place);
+    free(map.tiles);
     made_up_free(m);
 }
 
@@ -360,6 +414,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(page_is_whole_and_needs_nothing_else),
         cmocka_unit_test(hostile_names_stay_text),
+        cmocka_unit_test(a_click_is_answered_from_the_page_itself),
         cmocka_unit_test(checker_finds_planted_faults),
         cmocka_unit_test(base64_matches_the_standard_vectors),
         cmocka_unit_test(text_lets_only_utf8_through),
