@@ -41,10 +41,11 @@ REPLAYS    := $(FUZZ:%=$(B)/tests/fuzz/replay_%)
 TESTS_FAST += $(REPLAYS)
 TEST_HELP  := $(patsubst %.c,$(B)/obj/%.o,$(wildcard tests/support/*.c tests/emulator/*.c))
 PRELOADS   := $(patsubst tests/%.c,$(B)/tests/%.so,$(wildcard tests/preload/*.c))
+TABLES     := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/tables/table_*.c))
 SPEEDS     := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/speed/speed_*.c))
 
 .DEFAULT_GOAL := build
-.PHONY: build demo test check soak speed fuzz fuzz-programs replays coverage seeds lint install clean help
+.PHONY: build demo test check soak speed tables fuzz fuzz-programs replays coverage seeds lint install clean help
 .PHONY: fw fw-flash chip
 .PHONY: deps-build deps-check deps-speed measure-speed check-tests test-programs san-tests format
 
@@ -179,7 +180,7 @@ demo: deps-build ## install what is missing, build, run a whole stack on the sim
 test: build $(TESTS_FAST) ## unit, contract and flow tests: under a minute
 	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_FAST)
 
-test-programs: $(TESTS_FAST) $(TESTS_LONG) $(PRELOADS)
+test-programs: $(TESTS_FAST) $(TESTS_LONG) $(TABLES) $(PRELOADS)
 
 san-tests: build $(TESTS_FAST)
 	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_FAST)
@@ -208,7 +209,7 @@ coverage: ## how much of each parser the seeds alone reach: at least 80 % of its
 check: ## everything that CI runs: demo, every test, sanitizers, lint
 	$(Q)sh tests/tools/check.sh
 
-check-tests: build $(TESTS_FAST) $(TESTS_LONG) $(PRELOADS)
+check-tests: build $(TESTS_FAST) $(TESTS_LONG) $(TABLES) $(PRELOADS)
 	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_FAST) $(TESTS_LONG)
 
 speed: deps-speed ## measurements beside the bounds they have to meet: build/speed.json
@@ -216,6 +217,9 @@ speed: deps-speed ## measurements beside the bounds they have to meet: build/spe
 
 measure-speed: build $(SPEEDS)
 	$(Q)sh tests/tools/speed.sh $(B) $(SPEEDS)
+
+tables: $(TABLES) ## print the tables of DEVELOPERS.md again, into it
+	$(Q)sh tests/tools/tables.sh DEVELOPERS.md $(TABLES)
 
 lint: ## format, static analysis, spelling, include order
 	$(Q)sh tests/tools/lint.sh

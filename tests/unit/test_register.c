@@ -3,8 +3,7 @@
  * blur and 1 % noise. */
 #include "tests/support/test.h"
 
-#include "image/register.h"
-#include "tests/support/photo.h"
+#include "tests/support/registered.h"
 
 struct truth {
     double dx, dy, scale;
@@ -25,42 +24,6 @@ static int tear_down(void **state)
     (void)state;
     register_space_free(space);
     return 0;
-}
-
-/* Halved as a view wants it, in the plainest way. */
-static struct register_view *view_of_bytes(const uint8_t *luma, int32_t width, int32_t height)
-{
-    struct err why;
-    const int scale = register_scale(width, height), side = 1 << scale;
-    const int32_t w = width >> scale, h = height >> scale;
-    uint16_t *sums = calloc((size_t)w * (size_t)h, sizeof *sums);
-    for (int32_t y = 0; y < h * side; y++)
-        for (int32_t x = 0; x < w * side; x++)
-            sums[y / side * w + x / side] = (uint16_t)(sums[y / side * w + x / side] + luma[y * width + x]);
-    struct register_view *v =
-        register_view_new(space, width, height, scale ? (void *)sums : (void *)luma, &why);
-    assert_non_null(v);
-    free(sums);
-    return v;
-}
-
-static struct register_view *view_of(const struct photo *p)
-{
-    uint8_t *luma = photo_bytes(p);
-    struct register_view *v = view_of_bytes(luma, p->width, p->height);
-    free(luma);
-    return v;
-}
-
-static struct frame_shift shift_of(const struct photo *before, const struct photo *now)
-{
-    struct err why;
-    struct register_view *a = view_of(before), *b = view_of(now);
-    struct frame_shift out;
-    assert_int_equal(register_shift(space, a, b, &out, &why), E_OK);
-    register_view_free(a);
-    register_view_free(b);
-    return out;
 }
 
 /* Two pictures of one photograph that differ by a known shift and scale: both by exact area averages of it.
@@ -86,7 +49,7 @@ static double error_at(const struct frame_shift *got, struct truth t, double x, 
 static void check_pair(const struct photo *before, const struct photo *now, struct truth t,
                        double centre_limit, double corner_limit, double *worst_centre, double *worst_corner)
 {
-    const struct frame_shift got = shift_of(before, now);
+    const struct frame_shift got = photos_registered(space, before, now);
     const double centre = error_at(&got, t, 0, 0);
     double corner = 0;
     for (int k = 0; k < 4; k++)
@@ -183,7 +146,7 @@ static void periodic_texture_is_called_ambiguous(void **state)
         for (int k = 0; k < 4; k++) {
             struct photo a = wallpaper(480, 320, period[i], 0),
                          b = wallpaper(480, 320, period[i], 0.3 * k * period[i]);
-            const struct frame_shift got = shift_of(&a, &b);
+            const struct frame_shift got = photos_registered(space, &a, &b);
             if (getenv("SHOW"))
                 printf("period %.0f shift %.1f: %.2f %.2f trust %d confidence %.2f\n", period[i],
                        0.3 * k * period[i], (double)got.dx_px, (double)got.dy_px, (int)got.trust,
@@ -204,7 +167,7 @@ static void a_picture_without_texture_is_not_trusted(void **state)
             a.gray[i] = b.gray[i] = (float)(80 + i % 480 / 10.0);
         photo_add_noise(&a, noise, 1);
         photo_add_noise(&b, noise, 2);
-        const struct frame_shift got = shift_of(&a, &b);
+        const struct frame_shift got = photos_registered(space, &a, &b);
         if (getenv("SHOW"))
             printf("noise %d: trust %d confidence %.2f\n", noise, (int)got.trust, (double)got.confidence);
         if (noise) {
@@ -216,7 +179,7 @@ static void a_picture_without_texture_is_not_trusted(void **state)
         photo_free(&b);
     }
     struct photo flat = {480, 320, calloc(480 * 320, sizeof(float))};
-    assert_int_equal(shift_of(&flat, &flat).trust, SHIFT_NONE);
+    assert_int_equal(photos_registered(space, &flat, &flat).trust, SHIFT_NONE);
     photo_free(&flat);
 }
 
@@ -225,7 +188,7 @@ static void pictures_of_other_things_are_not_trusted(void **state)
     (void)state;
     struct photo a = photo_load("aloeL.jpg"), b = photo_load("leuvenA.jpg");
     struct photo before = photo_area(&a, 480, 320, 3, 3, 1.5), now = photo_area(&b, 480, 320, 3, 3, 1.5);
-    const struct frame_shift got = shift_of(&before, &now);
+    const struct frame_shift got = photos_registered(space, &before, &now);
     printf("measured: two photographs of different things: confidence %.2f\n", (double)got.confidence);
     assert_int_equal(got.trust, SHIFT_NONE);
     photo_free(&a);
@@ -262,7 +225,7 @@ static struct register_view *patches(uint32_t x0, uint32_t y0, uint8_t *luma)
             h = (h ^ h >> 15) * 2246822519u;
             luma[y * 640 + x] = (uint8_t)(40 + (h >> 16) % 160);
         }
-    return view_of_bytes(luma, 640, 480);
+    return view_of_bytes(space, luma, 640, 480);
 }
 
 /* The loops that are built for wide registers, too, give the same bits as those that are not: these come out
@@ -295,7 +258,7 @@ static void pictures_of_two_sizes_are_refused(void **state)
     (void)state;
     struct err why;
     struct photo a = wallpaper(480, 320, 33, 0), b = wallpaper(480, 321, 33, 0);
-    struct register_view *v = view_of(&a), *w = view_of(&b);
+    struct register_view *v = view_of_photo(space, &a), *w = view_of_photo(space, &b);
     struct frame_shift out;
     assert_int_equal(register_shift(space, v, w, &out, &why), E_INPUT);
     register_view_free(v);
