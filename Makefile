@@ -40,6 +40,8 @@ FUZZ_HELP  := $(patsubst %.c,$(B)/obj/%.o,$(filter-out tests/fuzz/fuzz_%.c tests
 REPLAYS    := $(FUZZ:%=$(B)/tests/fuzz/replay_%)
 TESTS_FAST += $(REPLAYS)
 TEST_HELP  := $(patsubst %.c,$(B)/obj/%.o,$(wildcard tests/support/*.c tests/emulator/*.c))
+# What the tests' own readers and cmocka need.
+TEST_LIBS  := -lcmocka -lz
 PRELOADS   := $(patsubst tests/%.c,$(B)/tests/%.so,$(wildcard tests/preload/*.c))
 TABLES     := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/tables/table_*.c))
 SPEEDS     := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/speed/speed_*.c))
@@ -75,7 +77,7 @@ $(B)/obj/src/image/%.o $(B)/obj/src/sim/%.o: CFLAGS += -O3
 
 $(B)/tests/%: $(B)/obj/tests/%.o $(TEST_HELP) $(B)/libstaddle.a
 	$(Q)mkdir -p $(@D)
-	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS) -lcmocka
+	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS) $(TEST_LIBS)
 
 # The general-purpose library of the race, and how it is called; only that one program knows it.
 PEER_LIBS := -lopencv_imgcodecs -lopencv_imgproc -lopencv_core
@@ -85,7 +87,7 @@ $(B)/obj/tests/peer/%.o: tests/peer/%.cpp
 
 $(B)/tests/speed/speed_race: $(B)/obj/tests/speed/speed_race.o $(B)/obj/tests/peer/opencv_frame.o $(TEST_HELP) $(B)/libstaddle.a
 	$(Q)mkdir -p $(@D)
-	$(Q)$(CXX) $(CFLAGS) $(SANFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS) $(PEER_LIBS) -lcmocka
+	$(Q)$(CXX) $(CFLAGS) $(SANFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS) $(PEER_LIBS) $(TEST_LIBS)
 
 # The USB of a made-up machine.
 $(B)/obj/tests/long/test_usb.o: CPPFLAGS += $(shell pkg-config --cflags umockdev-1.0 2>/dev/null | sed 's/-I/-isystem /g')
@@ -103,7 +105,7 @@ $(B)/tests/fuzz/replay_%: $(B)/obj/tests/fuzz/fuzz_%.o $(B)/obj/tests/fuzz/repla
 
 $(B)/tests/fuzz/seeds: $(patsubst %.c,$(B)/obj/%.o,$(wildcard tests/fuzz/seeds*.c)) $(FUZZ_HELP) $(TEST_HELP) $(B)/libstaddle.a
 	$(Q)mkdir -p $(@D)
-	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS) -lcmocka
+	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS) $(TEST_LIBS)
 
 $(B)/tests/fuzz/fuzz_%: $(B)/obj/tests/fuzz/fuzz_%.o $(FUZZ_HELP) $(B)/libstaddle.a
 	$(Q)mkdir -p $(@D)
@@ -143,7 +145,7 @@ $(B)/obj/tests/chip/%.o: CPPFLAGS += -isystem /usr/include/simavr
 
 $(B)/tests/chip/%: $(B)/obj/tests/chip/%.o $(CHIP_HELP) $(TEST_HELP) $(B)/libstaddle.a
 	$(Q)mkdir -p $(@D)
-	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS) -lcmocka -lsimavr -lutil
+	$(Q)$(CC) $(CFLAGS) $(STDFLAGS) $(LDFLAGS) -o $@ $^ $(LDLIBS) $(TEST_LIBS) -lsimavr -lutil
 
 # The virtual rail with the simulated chip in it.
 CHIP_RAIL := $(patsubst %.c,$(B)/obj/%.o,firmware/native/main.c tests/chip/rail_in_chip.c tests/chip/board.c tests/chip/chip.c \
@@ -232,6 +234,7 @@ deps-build:
 
 deps-check:
 	$(Q)sh tests/tools/install-packages.sh build check
+	$(Q)sh tests/tools/unpack-data.sh build/data
 
 deps-speed:
 	$(Q)sh tests/tools/install-packages.sh build check speed

@@ -26,12 +26,12 @@ static void check_rc(int rc, const struct err *why)
     assert_int_equal(rc, 0);
 }
 
-static void set_bench(struct shoot *s, bool clock)
+static void set_bench(struct shoot *s, const struct shoot_opts *o)
 {
     struct bench *b = &s->bench;
     strcpy(b->camera.kind, "simulated");
-    b->camera.width_px = clock ? 900 : 641;
-    b->camera.height_px = clock ? 600 : 555;
+    b->camera.width_px = o->scene ? o->scene->width_px : o->clock ? 900 : 641;
+    b->camera.height_px = o->scene ? o->scene->height_px : o->clock ? 600 : 555;
     b->camera.sensor_width_nm = 24000000;
     strcpy(b->axis.kind, "rail");
     strcpy(b->axis.link, "simulated");
@@ -61,7 +61,7 @@ void shoot_open(const struct shoot_opts *o, struct shoot *s)
     const double magnification = 4;
     struct err why = {0};
     *s = (struct shoot){.noise = o->noise, .seed = o->seed};
-    set_bench(s, o->clock);
+    set_bench(s, o);
     plan_spacing(s, magnification);
     const int32_t slices = o->slices > 0 ? o->slices : 22;
     s->near_nm = 0;
@@ -70,7 +70,10 @@ void shoot_open(const struct shoot_opts *o, struct shoot *s)
     s->scene.depth_nm = s->far_nm;
     s->scene.depth_given = true;
     s->scene.noise = o->noise;
-    if (!o->clock) {
+    if (o->scene) {
+        strcpy(s->scene.picture, o->scene->picture);
+        strcpy(s->scene.depth_map, o->scene->depth_map);
+    } else if (!o->clock) {
         strcpy(s->scene.picture, DATA "aloeL.jpg");
         strcpy(s->scene.depth_map, DATA "aloeGT.png");
     }

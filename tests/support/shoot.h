@@ -9,9 +9,16 @@
 #include "check/check.h"
 #include "sim/world.h"
 
+/* Another photograph and its depth map, as a job file names them, and how large its frames are. */
+struct shoot_scene {
+    char picture[PATH_ROOM], depth_map[PATH_ROOM];
+    int32_t width_px, height_px;
+};
+
 struct shoot_opts {
-    bool clock;   /* the demo scene; else the photograph with measured depth */
-    double noise; /* 1: a good sensor */
+    bool clock;                      /* the demo scene; else the photograph with measured depth */
+    const struct shoot_scene *scene; /* or this one; NULL: none */
+    double noise;                    /* 1: a good sensor */
     uint64_t seed;
     int32_t slices; /* from the nearest to the farthest point: sets the depth; 0: 22 */
 };

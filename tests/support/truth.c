@@ -40,6 +40,7 @@ static void find_depths(double *depth, int32_t n, int32_t area, double spacing, 
 {
     qsort(depth, (size_t)n, sizeof *depth, by_value);
     out->middle_nm = depth[n / 2];
+    out->one_depth = depth[n - 1 - n / 20] - depth[n / 20] <= spacing;
     double last = -1e30;
     for (int32_t i = 0; i < n && out->depth_count < TRUTH_DEPTHS; i++) {
         int32_t j = i;
@@ -156,19 +157,33 @@ double truth_best_frames_handed(const struct truth *t, const struct shots *s, co
     return (double)right / t->textured;
 }
 
+static bool peak_near(const struct tile_truth *tile, const struct shots *s, const struct tile_verdict *told)
+{
+    for (int32_t d = 0; d < tile->depth_count; d++)
+        if (told->peak_count > 0 && fabs(index_of(s, tile->depth_nm[d]) - (double)told->peak[0]) <= 1)
+            return true;
+    return false;
+}
+
 double truth_peaks_near(const struct truth *t, const struct shots *s, const struct verdict *v)
 {
     int32_t right = 0;
-    for (int32_t k = 0; k < t->rows * t->cols; k++) {
-        const struct tile_truth *tile = &t->tiles[k];
-        const struct tile_verdict *told = &v->tiles[k];
-        bool near = false;
-        for (int32_t d = 0; d < tile->depth_count; d++)
-            near = near || (told->peak_count > 0 &&
-                            fabs(index_of(s, tile->depth_nm[d]) - (double)told->peak[0]) <= 1);
-        right += tile->textured && near;
-    }
+    for (int32_t k = 0; k < t->rows * t->cols; k++)
+        right += t->tiles[k].textured && peak_near(&t->tiles[k], s, &v->tiles[k]);
     return (double)right / t->textured;
+}
+
+double truth_peaks_near_one(const struct truth *t, const struct shots *s, const struct verdict *v,
+                            int32_t *tiles)
+{
+    int32_t right = 0, n = 0;
+    for (int32_t k = 0; k < t->rows * t->cols; k++) {
+        if (!t->tiles[k].textured || !t->tiles[k].one_depth) continue;
+        n++;
+        right += peak_near(&t->tiles[k], s, &v->tiles[k]);
+    }
+    *tiles = n;
+    return n ? (double)right / n : 0;
 }
 
 void truth_useful(const struct truth *t, const struct shots *s, int32_t *first, int32_t *last)

@@ -13,6 +13,7 @@ struct tile_truth {
     double depth_nm[TRUTH_DEPTHS]; /* focus positions that at least a quarter of the tile has, within one
                                       spacing */
     double middle_nm;              /* median over the tile */
+    bool one_depth;                /* nine tenths of the tile lie within one spacing */
 };
 struct truth {
     int32_t rows, cols, textured;
@@ -30,6 +31,9 @@ void truth_clear(struct truth *);
 double truth_best_frames_handed(const struct truth *, const struct shots *, const struct verdict *);
 /* Share of the textured tiles whose first peak is told within one slice of any of its depths. */
 double truth_peaks_near(const struct truth *, const struct shots *, const struct verdict *);
+/* The same of those that have one depth, and how many these are. */
+double truth_peaks_near_one(const struct truth *, const struct shots *, const struct verdict *,
+                            int32_t *tiles);
 /* Frames that some textured tile needs: the ones before and after its depths. */
 void truth_useful(const struct truth *, const struct shots *, int32_t *first, int32_t *last);
 /* Frames told as useful beyond those. */
