@@ -1,22 +1,45 @@
 #include "check/robust.h"
 
 #include <math.h>
-#include <stdlib.h>
 
-static int by_value(const void *a, const void *b)
+/* Puts the value that would be k-th from below if they were in order there, none that is larger before it and
+ * none that is smaller behind it (Hoare 1961). */
+static void select_kth(double *v, int32_t count, int32_t k)
 {
-    const double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
+    for (int32_t low = 0, high = count - 1; low < high;) {
+        const double pivot = v[k];
+        int32_t i = low, j = high;
+        do {
+            while (v[i] < pivot)
+                i++;
+            while (pivot < v[j])
+                j--;
+            if (i > j) break;
+            const double swap = v[i];
+            v[i++] = v[j];
+            v[j--] = swap;
+        } while (i <= j);
+        if (j < k) low = i;
+        if (k < i) high = j;
+    }
+}
+
+static double least_of(const double *v, int32_t count)
+{
+    double least = v[0];
+    for (int32_t i = 1; i < count; i++)
+        least = v[i] < least ? v[i] : least;
+    return least;
 }
 
 double robust_rank(double *values, int32_t count, double share)
 {
     if (count <= 0) return NAN;
-    qsort(values, (size_t)count, sizeof *values, by_value);
     const double at = share * (count - 1);
     const int32_t low = (int32_t)floor(at);
-    if (low + 1 >= count) return values[count - 1];
-    return values[low] + (at - low) * (values[low + 1] - values[low]);
+    select_kth(values, count, low);
+    if (low + 1 >= count) return values[low];
+    return values[low] + (at - low) * (least_of(values + low + 1, count - low - 1) - values[low]);
 }
 
 double robust_median(double *values, int32_t count)
