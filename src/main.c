@@ -1,6 +1,7 @@
 /* main.c - the table of verbs, one a line. */
 #include <stddef.h>
 
+#include "base/mem.h"
 #include "cmd.h"
 
 int main(int argc, char **argv)
@@ -28,5 +29,6 @@ int main(int argc, char **argv)
         NULL,
     };
     /* clang-format on */
+    mem_keep_large_apart();
     return cmd_main(verbs, argc, argv);
 }

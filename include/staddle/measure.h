@@ -45,4 +45,13 @@ struct frame_measure {
     uint8_t *thumb; /* gray, for registration again and contact sheets; owned */
 };
 
+/* Of many large frames only the heads are held: their cells and thumbnails are NULL, and are brought one
+ * frame at a time. A source without `bring` has all of them held. */
+struct err;
+struct measure_source {
+    /* The frame's measure as a whole; the caller's, frame_measure_clear. */
+    int (*bring)(void *arg, int32_t frame, struct frame_measure *out, struct err *why);
+    void *arg;
+};
+
 #endif

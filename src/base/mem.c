@@ -4,6 +4,11 @@
 #include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
+#ifdef __GLIBC__
+#include <malloc.h>
+#endif
+
+#define LARGE (4 << 20) /* bytes: a file of 24 MP and more, but no plane of a view */
 
 static atomic_long fail_in;
 
@@ -59,4 +64,18 @@ char *mem_copy_text(const char *text, struct err *why)
 void mem_free(void *p)
 {
     free(p);
+}
+
+void mem_keep_large_apart(void)
+{
+#ifdef __GLIBC__
+    mallopt(M_MMAP_THRESHOLD, LARGE);
+#endif
+}
+
+void mem_give_back(void)
+{
+#ifdef __GLIBC__
+    malloc_trim(0);
+#endif
 }

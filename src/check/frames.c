@@ -48,10 +48,10 @@ static double fine_excess(const struct tiles *t, const struct focus_shape *shape
 /* Change by direction from frame i to i + 1: the cos 2 theta and sin 2 theta parts of the logarithms. */
 static bool direction_change(const struct tiles *t, int32_t tile, int32_t i, double *cos_out, double *sin_out)
 {
-    const float *e = &t->direction[((size_t)tile * (size_t)t->frames + (size_t)i) * MEASURE_DIRECTIONS];
-    double c = 0, s = 0;
+    double before[MEASURE_DIRECTIONS], after[MEASURE_DIRECTIONS], c = 0, s = 0;
+    if (!tiles_directions(t, tile, i, before) || !tiles_directions(t, tile, i + 1, after)) return false;
     for (int d = 0; d < MEASURE_DIRECTIONS; d++) {
-        const double more = log((double)e[MEASURE_DIRECTIONS + d] / (double)e[d]);
+        const double more = log(after[d] / before[d]);
         if (!isfinite(more)) return false;
         const double angle = 2 * M_PI * d / MEASURE_DIRECTIONS; /* twice the direction, of half a turn */
         c += more * cos(angle);

@@ -5,6 +5,7 @@
 
 #include "base/mem.h"
 #include "check/robust.h"
+#include "image/measure_io.h"
 
 #define SEEN_SHARE 0.6 /* of a tile's area inside the cell grid; below it the tile has left the picture */
 
@@ -114,6 +115,34 @@ static struct sums sum_cells(const struct frame_measure *m, double x0, double y0
     return s;
 }
 
+/* Of twice the angle of each direction. */
+#define HALF 0.70710678118654752440
+static const double cosine[] = {1, HALF, 0, -HALF, -1, -HALF, 0, HALF},
+                    sine[] = {0, HALF, 1, HALF, 0, -HALF, -1, -HALF};
+_Static_assert(sizeof cosine / sizeof *cosine == MEASURE_DIRECTIONS, "one for each direction");
+
+static void keep_directions(float to[TILE_TENSOR], const struct sums *s, bool seen)
+{
+    double m = 0, along = 0, across = 0;
+    for (int d = 0; d < MEASURE_DIRECTIONS; d++) {
+        m += s->direction[d];
+        along += s->direction[d] * cosine[d];
+        across += s->direction[d] * sine[d];
+    }
+    const double unit = 1 / (s->area * MEASURE_DIRECTIONS);
+    to[0] = seen ? (float)(m * unit) : NAN;
+    to[1] = seen ? (float)(2 * along * unit) : NAN;
+    to[2] = seen ? (float)(2 * across * unit) : NAN;
+}
+
+bool tiles_directions(const struct tiles *t, int32_t tile, int32_t frame, double out[MEASURE_DIRECTIONS])
+{
+    const float *e = t->direction + ((size_t)tile * (size_t)t->frames + (size_t)frame) * TILE_TENSOR;
+    for (int d = 0; d < MEASURE_DIRECTIONS; d++)
+        out[d] = (double)e[0] + (double)e[1] * cosine[d] + (double)e[2] * sine[d];
+    return !isnan(e[0]);
+}
+
 static void keep_sums(struct tiles *t, int32_t tile, int32_t frame, const struct sums *s, bool seen)
 {
     const size_t at = (size_t)tile * (size_t)t->frames + (size_t)frame;
@@ -123,8 +152,7 @@ static void keep_sums(struct tiles *t, int32_t tile, int32_t frame, const struct
         t->energy[k][at] = seen && s->count[k] > 0 ? (float)fmax(energy, 0.0) : NAN;
         if (frame == 0) t->pixels[k][tile] = (float)s->count[k];
     }
-    for (int d = 0; d < MEASURE_DIRECTIONS; d++)
-        t->direction[at * MEASURE_DIRECTIONS + (size_t)d] = seen ? (float)(s->direction[d] / s->area) : NAN;
+    keep_directions(t->direction + at * TILE_TENSOR, s, seen);
     t->mean[at] = seen ? (float)(s->mean / s->area) : NAN;
     t->clipped[at] = seen ? (float)(s->clipped / s->area) : NAN;
 }
@@ -141,6 +169,19 @@ static void sample_frame(struct tiles *t, const struct frame_measure *m, int32_t
         const double whole = (x1 - x0) * (y1 - y0) / (cell * cell);
         keep_sums(t, tile, frame, &s, s.area >= SEEN_SHARE * whole);
     }
+}
+
+static int sample_brought(struct tiles *t, const struct check_input *in, int32_t frame, struct err *why)
+{
+    const struct frame_measure *m = in->measures[frame];
+    struct frame_measure brought = {0};
+    if (!m->cells && !in->source.bring)
+        return fail(why, E_INPUT, "frame %d has no cells; measure it again", (int)frame + 1);
+    int rc = m->cells ? E_OK : in->source.bring(in->source.arg, frame, &brought, why);
+    if (rc) return rc;
+    sample_frame(t, m->cells ? m : &brought, frame);
+    frame_measure_clear(&brought);
+    return E_OK;
 }
 
 /* ---- the region ---- */
@@ -281,7 +322,7 @@ static int make_room(struct tiles *t, struct err *why)
               (t->inside = mem_new(n, sizeof *t->inside, why)) &&
               (t->mean = mem_new(n * f, sizeof *t->mean, why)) &&
               (t->clipped = mem_new(n * f, sizeof *t->clipped, why)) &&
-              (t->direction = mem_new(n * f * MEASURE_DIRECTIONS, sizeof *t->direction, why));
+              (t->direction = mem_new(n * f * TILE_TENSOR, sizeof *t->direction, why));
     for (int k = 0; ok && k < MEASURE_SCALES; k++)
         ok = (t->energy[k] = mem_new(n * f, sizeof *t->energy[k], why)) &&
              (t->floor[k] = mem_new(n, sizeof *t->floor[k], why)) &&
@@ -316,8 +357,12 @@ int tiles_new(const struct check_input *in, struct tiles *t, struct err *why)
     double *room = mem_new(most, sizeof *room, why);
     if (!room) return E_NOMEM;
     follow_places(in, t);
-    for (int32_t i = 0; i < t->frames; i++)
-        sample_frame(t, in->measures[i], i);
+    for (int32_t i = 0; i < t->frames && !rc; i++)
+        rc = sample_brought(t, in, i, why);
+    if (rc) {
+        mem_free(room);
+        return rc;
+    }
     mark_inside(t, &in->region);
     even_light(t, room);
     const double noise = frame_noise(in, room);

@@ -12,6 +12,8 @@
 
 #include "check/check.h"
 
+#define TILE_TENSOR 3
+
 struct place {
     double scale, dx_px, dy_px;
 };
@@ -25,7 +27,9 @@ struct tiles {
     /* All [tile * frames + frame]; NAN where the tile has left the picture. */
     float *energy[MEASURE_SCALES]; /* variance of the Laplacian, floor not yet taken off */
     float *mean, *clipped;
-    float *direction; /* [(tile * frames + frame) * MEASURE_DIRECTIONS] */
+    /* [(tile * frames + frame) * TILE_TENSOR]: energy by direction is m + c cos 2 theta + s sin 2 theta,
+     * since it comes from a structure tensor; m, c, s */
+    float *direction;
     /* [tile] */
     float *floor[MEASURE_SCALES]; /* what stays when the tile is far out of focus */
     float *
@@ -39,6 +43,9 @@ void tiles_clear(struct tiles *);
 
 /* Energy above the floor; at least the jitter, so that its logarithm stays bounded. NAN where not seen. */
 double tiles_signal(const struct tiles *, int scale, int32_t tile, int32_t frame);
+
+/* Energies by direction; false where not seen. */
+bool tiles_directions(const struct tiles *, int32_t tile, int32_t frame, double out[MEASURE_DIRECTIONS]);
 
 /* Corner of a tile of the first frame, px. */
 void tiles_corner(const struct tiles *, int32_t tile, double *x_px, double *y_px);

@@ -4,6 +4,7 @@
 #include <string.h>
 
 #include "base/mem.h"
+#include "image/measure_io.h"
 #include "report/pictures.h"
 
 #define EDGE    16
@@ -55,6 +56,15 @@ static bool at_fault(const struct pictures_of *p, int32_t frame)
     const struct verdict *v = p->verdict;
     return listed(&v->blurred, frame) || listed(&v->shifted, frame) || listed(&v->swapped, frame) ||
            listed(&v->repeated, frame) || jumps_at(&v->light, frame);
+}
+
+int pictures_bring(const struct pictures_of *p, int32_t frame, struct frame_measure *room,
+                   const struct frame_measure **out, struct err *why)
+{
+    *out = &p->measures[frame];
+    if ((*out)->thumb || !p->source.bring) return E_OK;
+    *out = room;
+    return p->source.bring(p->source.arg, frame, room, why);
 }
 
 static bool has_words(const struct pictures_of *p, int32_t frame)
@@ -109,11 +119,13 @@ static int draw_frame(struct paper *c, const struct pictures_of *p, const struct
                       double x, double y, struct err *why)
 {
     const struct verdict *v = p->verdict;
-    const struct frame_measure *m = &p->measures[frame];
-    if (m->thumb) {
-        int rc = paper_gray(c, m->thumb, m->thumb_w, m->thumb_h, x, y, s->thumb_w, s->thumb_h, why);
-        if (rc) return rc;
-    }
+    struct frame_measure room = {0};
+    const struct frame_measure *m;
+    int rc = pictures_bring(p, frame, &room, &m, why);
+    if (!rc && m->thumb)
+        rc = paper_gray(c, m->thumb, m->thumb_w, m->thumb_h, x, y, s->thumb_w, s->thumb_h, why);
+    frame_measure_clear(&room);
+    if (rc) return rc;
     const bool useful = v->useful_first >= 0 && frame >= v->useful_first && frame <= v->useful_last;
     paper_fill(c, x, y + s->thumb_h, s->thumb_w, CHIP,
                useful ? palette_scale(pictures_scale_at(v, frame)) : PALETTE_LINE);

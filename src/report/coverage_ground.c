@@ -2,6 +2,7 @@
 #include <math.h>
 
 #include "base/mem.h"
+#include "image/measure_io.h"
 #include "report/coverage.h"
 
 #define RELIEF 0.75 /* how much of the subject's detail shows through the tint */
@@ -44,11 +45,10 @@ static int32_t best_frame(const struct map *m, const struct tile_verdict *t)
     return frame < 0 ? 0 : frame >= m->v->frames ? m->v->frames - 1 : frame;
 }
 
-/* Thumbnail of frame i at a point of the first frame, bilinear. */
-static double thumb_at(const struct map *m, int32_t i, double x, double y)
+/* Thumbnail of a frame at a point of the first frame, bilinear. */
+static double thumb_at(const struct map *m, const struct frame_measure *f, const struct placing *p, double x,
+                       double y)
 {
-    const struct frame_measure *f = &m->of->measures[i];
-    const struct placing *p = &m->placings[i];
     if (!f->thumb || f->thumb_w < 2 || f->thumb_h < 2 || f->width_px < 1) return 0.5;
     const double fx = p->scale * (x / m->px - f->width_px / 2.0) + p->dx_px + f->width_px / 2.0;
     const double fy = p->scale * (y / m->px - f->height_px / 2.0) + p->dy_px + f->height_px / 2.0;
@@ -60,13 +60,44 @@ static double thumb_at(const struct map *m, int32_t i, double x, double y)
     return ((a[0] * (1 - u) + a[1] * u) * (1 - v) + (b[0] * (1 - u) + b[1] * u) * v) / 255;
 }
 
-static void gather_luma(struct map *m)
+/* First pixel of a row or column of tiles; of the one after the last, the end of the map. */
+static int32_t edge(const struct map *m, int32_t tile, int32_t tiles, int32_t pixels)
 {
-    for (int32_t y = 0; y < m->h; y++)
-        for (int32_t x = 0; x < m->w; x++) {
-            const int32_t frame = best_frame(m, tile_at(m, x + 0.5, y + 0.5));
-            m->luma[(size_t)y * (size_t)m->w + (size_t)x] = (float)thumb_at(m, frame, x + 0.5, y + 0.5);
-        }
+    const int32_t at = tile == tiles ? pixels : (int32_t)ceil(tile * m->tile - 0.5);
+    return at < 0 ? 0 : at > pixels ? pixels : at;
+}
+
+static void gather_tile(struct map *m, int32_t row, int32_t col, const struct frame_measure *f,
+                        const struct placing *p)
+{
+    const int32_t x0 = edge(m, col, m->v->cols, m->w), x1 = edge(m, col + 1, m->v->cols, m->w);
+    const int32_t y0 = edge(m, row, m->v->rows, m->h), y1 = edge(m, row + 1, m->v->rows, m->h);
+    for (int32_t y = y0; y < y1; y++)
+        for (int32_t x = x0; x < x1; x++)
+            m->luma[(size_t)y * (size_t)m->w + (size_t)x] = (float)thumb_at(m, f, p, x + 0.5, y + 0.5);
+}
+
+/* All tiles that show this frame, whose thumbnail is brought if there is any. */
+static int gather_frame(struct map *m, int32_t frame, struct err *why)
+{
+    struct frame_measure room = {0};
+    const struct frame_measure *f = NULL;
+    int rc = E_OK;
+    for (int32_t i = 0; i < m->v->rows * m->v->cols && !rc; i++) {
+        if (best_frame(m, &m->v->tiles[i]) != frame) continue;
+        if (!f) rc = pictures_bring(m->of, frame, &room, &f, why);
+        if (!rc) gather_tile(m, i / m->v->cols, i % m->v->cols, f, &m->placings[frame]);
+    }
+    frame_measure_clear(&room);
+    return rc;
+}
+
+static int gather_luma(struct map *m, struct err *why)
+{
+    int rc = E_OK;
+    for (int32_t i = 0; i < m->v->frames && !rc; i++)
+        rc = gather_frame(m, i, why);
+    return rc;
 }
 
 /* Mean over 2r+1 samples, `count` of them `step` apart; ends repeat. */
@@ -129,8 +160,8 @@ int map_paint_subject(struct map *m, struct err *why)
     m->luma = mem_new(pixels, sizeof *m->luma, why);
     m->smooth = mem_new(pixels, sizeof *m->smooth, why);
     if (!m->luma || !m->smooth) return E_NOMEM;
-    gather_luma(m);
-    const int rc = smooth_luma(m, why);
+    int rc = gather_luma(m, why);
+    if (!rc) rc = smooth_luma(m, why);
     if (!rc) paint_pixels(m);
     return rc;
 }

@@ -35,6 +35,17 @@ static bool plan_scale(const struct judgement *j, double *scale)
     return true;
 }
 
+static int bring(void *arg, int32_t frame, struct frame_measure *out, struct err *why)
+{
+    const struct judgement *j = arg;
+    return measuring_bring(j->store, j->rows, frame, out, why);
+}
+
+struct measure_source judge_source(const struct judgement *j)
+{
+    return (struct measure_source){bring, (void *)(uintptr_t)j};
+}
+
 /* What check needs, gathered; `of` points into it. */
 struct question {
     struct check_input of;
@@ -55,8 +66,11 @@ static int ask(const struct judgement *j, struct question *q, struct err *why)
     if (!q->scale) return E_NOMEM;
     for (int32_t i = 0; i < j->frames; i++)
         q->measures[i] = &j->measures[i];
-    q->of = (struct check_input){
-        .frames = j->frames, .rows = j->rows, .measures = q->measures, .order = j->info.order};
+    q->of = (struct check_input){.frames = j->frames,
+                                 .rows = j->rows,
+                                 .measures = q->measures,
+                                 .order = j->info.order,
+                                 .source = judge_source(j)};
     if (plan_scale(j, q->scale)) q->of.planned_scale = q->scale;
     if (j->plan_known && j->plan.spacing_nm > 0)
         q->of.dof_slices = j->plan.optics.dof_um / um_from_nm(j->plan.spacing_nm);
@@ -104,7 +118,7 @@ static int measure(struct store *store, const struct judge_opts *opts, struct ju
 
 int judge_stack(struct store *store, const struct judge_opts *opts, struct judgement *out, struct err *why)
 {
-    struct judgement j = {0};
+    struct judgement j = {.store = store};
     int rc = store_info(store, &j.info, why);
     if (rc) return rc;
     rc = store_frames(store, &j.rows, &j.frames, why);
@@ -113,6 +127,7 @@ int judge_stack(struct store *store, const struct judge_opts *opts, struct judge
     if (!rc && !(j.measures = mem_new((size_t)j.frames, sizeof *j.measures, why))) rc = E_NOMEM;
     if (!rc) rc = measure(store, opts, &j, why);
     if (!rc) rc = check(&j, opts, why);
+    mem_give_back();
     if (rc) {
         judgement_clear(&j);
         return rc;

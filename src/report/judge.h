@@ -19,12 +19,13 @@ struct judge_opts {
 };
 
 struct judgement {
+    struct store *store; /* borrowed */
     struct stack_info info;
     int32_t frames;
     struct frame_row *rows;
-    struct frame_measure *measures;
-    int32_t measured_now; /* how many were not in derived/ */
-    bool setup_known;     /* the stack holds its job and bench files: */
+    struct frame_measure *measures; /* their heads alone where derived/ has them (measuring.h) */
+    int32_t measured_now;           /* how many were not in derived/ */
+    bool setup_known;               /* the stack holds its job and bench files: */
     struct job job;
     struct bench bench;
     bool plan_known; /* and what they plan: */
@@ -38,7 +39,10 @@ struct judgement {
 int judge_stack(struct store *, const struct judge_opts *, struct judgement *out, struct err *);
 void judgement_clear(struct judgement *); /* NULL is fine */
 
-/* The three sharpest frames at each place, of the whole picture; where_clear it. */
+/* The three sharpest frames at each place, of the whole picture; where_clear it. The store is open still. */
 int judge_where(const struct judgement *, struct where_map *out, struct err *);
+
+/* Of what the judgement's measures leave out; the store is open still. */
+struct measure_source judge_source(const struct judgement *);
 
 #endif

@@ -84,12 +84,22 @@ static const struct file_row *file_at(const struct measuring *all, int32_t i)
     return i < 0 ? NULL : &all->rows[i].files[0];
 }
 
+/* The rest is in derived/. */
+static void keep_head(struct frame_measure *m)
+{
+    mem_free(m->cells);
+    mem_free(m->thumb);
+    m->cells = NULL;
+    m->thumb = NULL;
+}
+
 static void done(void *arg)
 {
     struct run *r = arg;
     struct measuring *all = r->all;
     for (int32_t i = r->first; i < r->first + r->done; i++)
-        (void)measured_put(all->store, file_at(all, i), file_at(all, i - 1), &all->measures[i], NULL);
+        if (!measured_put(all->store, file_at(all, i), file_at(all, i - 1), &all->measures[i], NULL))
+            keep_head(&all->measures[i]);
     all->measured += r->done;
     if (r->rc && (!all->rc || r->first < all->failed_at)) {
         all->failed_at = r->first;
@@ -101,7 +111,7 @@ static void done(void *arg)
 
 static bool missing(const struct measuring *all, int32_t i)
 {
-    return all->measures[i].cells == NULL;
+    return all->measures[i].width_px == 0;
 }
 
 static int submit(struct measuring *all, struct pool *pool, int32_t first, int32_t count, struct err *why)
@@ -171,10 +181,20 @@ int measuring_run(struct store *store, const struct frame_row *rows, int32_t cou
     int32_t wanted = 0;
     int rc = opts->files_may_be_away ? E_OK : find_files(store, rows, count, why);
     if (rc) return rc;
-    for (int32_t i = 0; i < count; i++)
+    for (int32_t i = 0; i < count; i++) {
         wanted += measured_get(store, file_at(&all, i), file_at(&all, i - 1), &measures[i], NULL) != 0;
+        keep_head(&measures[i]);
+    }
     if (wanted && opts->files_may_be_away) rc = find_files(store, rows, count, why);
     if (!rc && wanted) rc = measure_missing(&all, count, opts->threads, why);
+    mem_give_back();
     if (!rc) *measured_out = all.measured;
     return rc;
+}
+
+int measuring_bring(struct store *store, const struct frame_row *rows, int32_t frame,
+                    struct frame_measure *out, struct err *why)
+{
+    const struct measuring all = {.store = store, .rows = rows};
+    return measured_get(store, file_at(&all, frame), file_at(&all, frame - 1), out, why);
 }

@@ -15,8 +15,13 @@ struct measuring_opts {
 };
 
 /* Fills `measures` (zeroed, `count` of them; the caller clears each, also after an error). What was measured
- * anew is put into derived/; a folder that cannot be written costs time only. */
+ * anew is put into derived/, and only its head is held (staddle/measure.h); of a folder that cannot be
+ * written it is held as a whole. */
 int measuring_run(struct store *, const struct frame_row *rows, int32_t count, const struct measuring_opts *,
                   struct frame_measure *measures, int32_t *measured_out, struct err *);
+
+/* What is in derived/ of a frame; frame_measure_clear it. E_INPUT when it is there no more. */
+int measuring_bring(struct store *, const struct frame_row *rows, int32_t frame, struct frame_measure *out,
+                    struct err *);
 
 #endif

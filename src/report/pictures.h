@@ -14,6 +14,7 @@ struct pictures_of {
     const struct verdict *verdict;
     const struct frame_row *rows;         /* verdict->frames of them */
     const struct frame_measure *measures; /* as many; thumbnails are drawn from here */
+    struct measure_source source;         /* of those that measures leave out */
 };
 
 #define COVERAGE_WIDTH 1200 /* px, of the map and the contact sheet */
@@ -35,6 +36,10 @@ int pictures_contact(const struct pictures_of *, struct drawing *out, struct err
  * row. */
 int pictures_place(const struct pictures_of *, int which, const uint8_t *rgb, int32_t width_px,
                    int32_t height_px, struct drawing *out, struct err *);
+
+/* A frame's measure with its thumbnail; clear `room`, which may hold it, when done. */
+int pictures_bring(const struct pictures_of *, int32_t frame, struct frame_measure *room,
+                   const struct frame_measure **out, struct err *);
 
 /* Words for one frame, e.g. "first useful, blurred"; empty when there is nothing to say. */
 void pictures_frame_words(const struct pictures_of *, int32_t frame, char *out, size_t room);

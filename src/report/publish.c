@@ -50,6 +50,7 @@ static int draw(struct store *store, const struct pictures_of *of, struct works 
 {
     int rc = pictures_coverage(of, &w->coverage, &w->explained, why);
     if (!rc) rc = pictures_contact(of, &w->contact, why);
+    mem_give_back();
     for (int i = 0; i < of->verdict->weakest_count && !rc; i++)
         rc = draw_place(store, of, i, &w->places[i], why);
     return rc;
@@ -129,7 +130,7 @@ int publish(struct store *store, const struct judgement *j, const char *version,
             struct err *why)
 {
     struct works w = {0};
-    const struct pictures_of of = {&j->verdict, j->rows, j->measures};
+    const struct pictures_of of = {&j->verdict, j->rows, j->measures, judge_source(j)};
     int rc = page_path ? may_write_page(page_path, why) : E_OK;
     if (!rc) rc = draw(store, &of, &w, why);
     if (!rc) rc = write_page(store, j, version, &of, &w, why);

@@ -238,8 +238,11 @@ static int check(void *arg, struct err *why)
     assert_true(judged.frames <= 64);
     for (int32_t i = 0; i < judged.frames; i++)
         measures[i] = &judged.measures[i];
-    struct check_input in = {
-        .frames = judged.frames, .rows = judged.rows, .measures = measures, .order = ORDER_NEAR_FIRST};
+    struct check_input in = {.frames = judged.frames,
+                             .rows = judged.rows,
+                             .measures = measures,
+                             .order = ORDER_NEAR_FIRST,
+                             .source = judge_source(&judged)};
     int rc = check_stack(&in, &v, why);
     if (!rc) verdict_clear(&v);
     return rc;
@@ -287,12 +290,12 @@ static void the_verdict_and_its_page(void **state)
     assert_int_equal(store_open(stack, true, &st, NULL), 0);
     forget_derived();
     assert_int_equal(judge_stack(st, &(struct judge_opts){.threads = 1}, &judged, &why), 0);
-    sweep("check", check, NULL, NULL, 1);
-    sweep("report: published", put_out, no_page, st, 1);
+    sweep("check", check, NULL, NULL, 3);
+    sweep("report: published", put_out, no_page, st, 5);
     judgement_clear(&judged);
     store_close(st);
-    sweep("report: judged by what is in derived/", judge, NULL, NULL, 1);
-    sweep("report: judged anew", judge, NULL, stack, 5);
+    sweep("report: judged by what is in derived/", judge, NULL, NULL, 5);
+    sweep("report: judged anew", judge, NULL, stack, 9);
 }
 
 int main(void)
