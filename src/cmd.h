@@ -54,7 +54,7 @@ void cmd_print_findings(FILE *, const json_t *result);
 
 extern const struct verb verb_plan, verb_simulate, verb_run, verb_resume, verb_status, verb_pause, verb_stop,
     verb_import, verb_measure, verb_check, verb_axis, verb_camera, verb_mark, verb_rehearse, verb_handover,
-    verb_version, verb_devices, verb_where;
+    verb_version, verb_devices, verb_where, verb_lens;
 
 /* Parses and runs: the program's exit status. */
 int cmd_main(const struct verb *const *verbs, int argc, char **argv);

@@ -22,6 +22,7 @@ int main(int argc, char **argv)
         &verb_handover,
         &verb_axis,
         &verb_camera,
+        &verb_lens,
         &verb_mark,
         &verb_rehearse,
         &verb_devices,

@@ -8,6 +8,7 @@
 
 #include "base/mem.h"
 #include "image/register_part.h"
+#include "image/spectrum_lock.h"
 
 #define SIZES_MOST 6
 #define SIDE_MOST  4096
@@ -25,6 +26,16 @@ struct spectrum {
 };
 
 static pthread_mutex_t planning = PTHREAD_MUTEX_INITIALIZER;
+
+void spectrum_lock(void)
+{
+    pthread_mutex_lock(&planning);
+}
+
+void spectrum_unlock(void)
+{
+    pthread_mutex_unlock(&planning);
+}
 
 static void clear_transform(struct transform *t)
 {
