@@ -6,6 +6,7 @@
 #include "base/json.h"
 #include "base/units.h"
 #include "cmd.h"
+#include "cmd_axis_calibrate.h"
 #include "cmd_axis_keys.h"
 #include "cmd_length.h"
 #include "cmd_person.h"
@@ -16,7 +17,8 @@
 #define LOOKS_MOST 100000
 
 static const struct option_row options[] = {
-    {"home", NULL, "go, jog, park: let the axis find its zero first"},
+    {"home", NULL, "go, jog, park, calibrate: let the axis find its zero first"},
+    {"at", "LENGTH", "calibrate: the middle of the way; default: of the job's ends, else where it stands"},
     {"save", NULL, "keys: the controller keeps all of them over a power cut"},
     {"times", "N", "watch: so many lines, then end"},
     {NULL, NULL, NULL},
@@ -136,6 +138,7 @@ static void text(FILE *out, const json_t *r)
     text_state(out, r);
     if (!strcmp(json_get_text(r, "action"), "show")) text_limits(out, r);
     axis_keys_text(out, r);
+    cmd_axis_calibrate_text(out, r);
 }
 
 /* ---- the actions */
@@ -181,6 +184,11 @@ static int run_keys(struct axis_call *a, json_t *out, struct err *why)
     return axis_keys_run(a->session, a->wishes ? &a->wish : NULL, cmd_flag(a->cmd, "save"), out, why);
 }
 
+static int run_calibrate(struct axis_call *a, json_t *out, struct err *why)
+{
+    return cmd_axis_calibrate(a->cmd, a->session, out, why);
+}
+
 static void on_key(void *arg)
 {
     struct axis_call *a = arg;
@@ -216,9 +224,15 @@ static int run_watch(struct axis_call *a, json_t *out, struct err *why)
 }
 
 static const struct action actions[] = {
-    {"show", false, false, run_show},   {"home", false, true, run_home},  {"go", true, true, run_go},
-    {"jog", true, true, run_jog},       {"park", false, true, run_park},  {"set", true, false, run_set},
-    {"watch", false, false, run_watch}, {"keys", false, false, run_keys},
+    {"show", false, false, run_show},
+    {"home", false, true, run_home},
+    {"go", true, true, run_go},
+    {"jog", true, true, run_jog},
+    {"park", false, true, run_park},
+    {"set", true, false, run_set},
+    {"watch", false, false, run_watch},
+    {"keys", false, false, run_keys},
+    {"calibrate", false, true, run_calibrate},
 };
 
 static int find_action(const char *name, const struct action **out, struct err *why)
@@ -228,7 +242,8 @@ static int find_action(const char *name, const struct action **out, struct err *
             *out = &actions[i];
             return E_OK;
         }
-    return fail(why, E_INPUT, "axis %.40s: say show, home, go, jog, park, set, watch or keys", name);
+    return fail(why, E_INPUT, "axis %.40s: say show, home, go, jog, park, set, watch, keys or calibrate",
+                name);
 }
 
 /* ---- all of it */
@@ -270,6 +285,9 @@ static int check_operands(struct axis_call *a, const struct action *act, const c
     if (cmd_operand(a->cmd, job_at + 1))
         return fail(why, E_INPUT, "axis %s: one operand too many: %s", act->name,
                     cmd_operand(a->cmd, job_at + 1));
+    if (!*job && act->run == run_calibrate)
+        return fail(why, E_INPUT,
+                    "axis calibrate needs a JOB: its magnification and exposure are those of the pictures");
     if (!*job && !cmd_text(a->cmd, "bench"))
         return fail(why, E_INPUT, "axis %s: say which bench: a JOB, or --bench FILE", act->name);
     return E_OK;
@@ -284,6 +302,7 @@ static int run(struct cmd *c, struct err *why)
         .bench_path = cmd_text(c, "bench"), .rig.person = &person, .tell = tell_move, .arg = c};
     int rc = find_action(cmd_operand(c, 0), &act, why);
     if (!rc) rc = check_operands(&a, act, &o.job_path, why);
+    if (!rc) o.camera_too = o.virtual_if_simulated = act->run == run_calibrate;
     if (!rc) rc = wishes_listen(why);
     if (!rc) rc = axis_session_open(&o, &a.session, why);
     if (rc) return rc;
@@ -316,6 +335,13 @@ const struct verb verb_axis = {
         "  set 3.4mm     moves nothing: the place where it stands is called so until the next home\n"
         "  watch         a line a second, until Enter or Ctrl-C\n"
         "  keys          what its controller keeps by itself: speeds, switches, which way the motor turns\n"
+        "  calibrate     takes pictures on the way forth and back, of a ruler that lies aslant (about 45 "
+        "degrees) or of\n"
+        "                anything else that is deep and has fine detail all over, and tells the play, what "
+        "is lost\n"
+        "                on fast ways, and how well a place is met again; the play goes to "
+        "NAME.measured.yaml beside\n"
+        "                the bench file, which comes before what the bench file says\n"
         "  keys NAME=N   sets one of these; with --save all are kept over a power cut, else until then\n\n"
         "Positions grow away from the camera, deeper into the subject; a length has its unit, mm or um. "
         "What\n"

@@ -207,13 +207,16 @@ static void input_given(json_t *list, const char *from, const struct origins *or
         json_decref(value);
 }
 
-/* An end as it was marked, or as the job file says it; true when it was marked. */
-static bool input_mark(json_t *list, const char *key, const struct mark *m)
+/* As it was found at the bench, if it was; else it is what the file says. */
+static bool input_measured(json_t *list, const char *key, const struct mark *m, json_t *value)
 {
-    if (!m->at[0]) return false;
+    if (!m->at[0]) {
+        json_decref(value);
+        return false;
+    }
     json_t *row = json_object();
     put(row, "key", json_text(key));
-    put(row, "value", json_mm(m->position_nm));
+    put(row, "value", value);
     put(row, "from", json_text("measured"));
     put(row, "line", json_null());
     put(row, "uncertainty_um", json_um(m->uncertainty_nm));
@@ -230,8 +233,8 @@ static void job_inputs(json_t *list, const struct job *j, const struct plan *p)
     const double drop = j->contrast_drop > 0 ? j->contrast_drop : PLAN_CONTRAST_DROP;
     input_given(list, "job", o, "magnification", json_number(j->magnification));
     input_given(list, "job", o, "field_width_mm", json_mm(j->field_width_nm));
-    const bool near = input_mark(list, "near_mm", &j->near_mark),
-               far = input_mark(list, "far_mm", &j->far_mark);
+    const bool near = input_measured(list, "near_mm", &j->near_mark, json_mm(j->near_mark.position_nm)),
+               far = input_measured(list, "far_mm", &j->far_mark, json_mm(j->far_mark.position_nm));
     if (!near) input_given(list, "job", o, "near_mm", json_mm(j->near_nm));
     if (!far) input_given(list, "job", o, "far_mm", json_mm(j->far_nm));
     if (!near || !far) input_given(list, "job", o, "depth_mm", json_mm(p->far_nm - p->near_nm));
@@ -258,7 +261,8 @@ static void lens_drive_inputs(json_t *list, const struct bench *b)
 {
     const struct origins *o = &b->origins;
     input(list, "bench", o, "axis.um_per_count", json_um(b->axis.lead_nm));
-    input_given(list, "bench", o, "axis.backlash_counts", json_integer(b->axis.backlash_counts));
+    if (!b->backlash_mark.at[0])
+        input_given(list, "bench", o, "axis.backlash_counts", json_integer(b->axis.backlash_counts));
     input_given(list, "bench", o, "axis.range_counts", json_integer(b->axis.range_counts));
     input_given(list, "bench", o, "axis.size_counts", json_text(b->axis.sizes));
     input_given(list, "bench", o, "axis.rest_ms", json_ms(b->axis.rest_us));
@@ -291,7 +295,8 @@ static void bench_inputs(json_t *list, const struct bench *b)
     input_given(list, "bench", o, "camera.wait_s", json_s(b->camera.wait_us));
     axis_inputs(list, b);
     input_given(list, "bench", o, "axis.clearance_mm", json_mm(b->axis.clearance_nm));
-    input_given(list, "bench", o, "axis.backlash_um", json_um(b->axis.backlash_nm));
+    if (!input_measured(list, "axis.backlash_um", &b->backlash_mark, json_um(b->backlash_mark.position_nm)))
+        input_given(list, "bench", o, "axis.backlash_um", json_um(b->axis.backlash_nm));
     if (!b->axis.by_hand && !b->axis.by_lens)
         input(list, "bench", o, "axis.speed_mm_per_s", json_mm(speed_nm_per_s(b)));
     input_given(list, "bench", o, "axis.start_mm_per_s", json_mm(b->axis.start_nm_per_s));

@@ -351,7 +351,7 @@ static void print_inputs(FILE *out, const json_t *r)
     const json_t *inputs = part(r, "inputs");
     fputc('\n', out);
     print_from(out, inputs, "job", "from", json_get_text(r, "job_file"));
-    print_from(out, inputs, "measured", "marked at the bench", "");
+    print_from(out, inputs, "measured", "found at the bench", "");
     print_from(out, inputs, "bench", "from", json_get_text(r, "bench_file"));
     print_from(out, inputs, "default", "by default", "");
 }

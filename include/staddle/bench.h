@@ -97,6 +97,13 @@ struct light_spec {
     int64_t recycle_us; /* flash: full power again after */
 };
 
+/* Found at the bench: NAME.measured.yaml beside the job file (an end) or the bench file (the play). */
+struct mark {
+    int64_t position_nm, uncertainty_nm;
+    char at[NAME_ROOM]; /* UTC, as JSON shows times; "": it was not found */
+    char how[NAME_ROOM];
+};
+
 struct bench {
     char path[PATH_ROOM];
     char name[NAME_ROOM];
@@ -104,6 +111,7 @@ struct bench {
     struct axis_spec axis;
     struct lens_spec lens;
     struct light_spec light;
+    struct mark backlash_mark; /* comes before axis.backlash_um and axis.backlash_counts */
     struct origins origins;
 };
 
@@ -129,13 +137,6 @@ struct scene_spec {
 
 struct region_px {
     int32_t x, y, w, h; /* w == 0: the whole frame */
-};
-
-/* An end that was marked at the bench: NAME.measured.yaml beside the job file. */
-struct mark {
-    int64_t position_nm, uncertainty_nm;
-    char at[NAME_ROOM]; /* UTC, as JSON shows times; "": this end was not marked */
-    char how[NAME_ROOM];
 };
 
 enum job_depth { DEPTH_NONE, DEPTH_MARKS, DEPTH_LENGTH };

@@ -5,6 +5,7 @@
 
 #include "base/mem.h"
 #include "base/units.h"
+#include "config/bench_measured.h"
 #include "config/config.h"
 #include "config/reader.h"
 #include "config/value.h"
@@ -67,6 +68,10 @@ static const struct key_row rows[] = {
     {"lens.pupil_ratio", VALUE_REAL, false, AT(lens.pupil_ratio), 0.05, 20, NULL},
     {"lens.teleconverter", VALUE_REAL, false, AT(lens.teleconverter), 0.5, 4, NULL},
     {"light.kind", VALUE_WORD, false, AT(light.kind), 0, 0, "continuous flash"},
+    {"measured.backlash_um", VALUE_UM, false, AT(backlash_mark.position_nm), 0, 5000, NULL},
+    {"measured.backlash_uncertainty_um", VALUE_UM, false, AT(backlash_mark.uncertainty_nm), 0, 5000, NULL},
+    {"measured.backlash_at", VALUE_NAME, false, AT(backlash_mark.at), 0, 0, NULL},
+    {"measured.backlash_how", VALUE_NAME, false, AT(backlash_mark.how), 0, 0, NULL},
     {"light.recycle_s", VALUE_S, false, AT(light.recycle_us), 0, 600, NULL},
 };
 
@@ -329,12 +334,23 @@ static int finish(struct bench *b, struct err *why)
     return E_OK;
 }
 
+/* What was measured comes before what the file says. */
+static void apply_measured(struct bench *b)
+{
+    struct axis_spec *a = &b->axis;
+    if (!b->backlash_mark.at[0]) return;
+    a->backlash_nm = b->backlash_mark.position_nm;
+    if (a->by_lens && a->lead_nm > 0)
+        a->backlash_counts = (int32_t)((a->backlash_nm + a->lead_nm / 2) / a->lead_nm);
+}
+
 int bench_parse(const char *text, const char *name, struct bench *out, struct err *why)
 {
     struct bench b = {0};
     int rc = reader_resolve("", name, b.path, why);
     if (!rc) rc = reader_fill(text, name, &schema, &b, &b.origins, why);
     if (!rc) rc = finish(&b, why);
+    if (!rc) apply_measured(&b);
     if (!rc) *out = b;
     return rc;
 }
@@ -342,7 +358,7 @@ int bench_parse(const char *text, const char *name, struct bench *out, struct er
 int bench_read(const char *path, struct bench *out, struct err *why)
 {
     char *text;
-    int rc = reader_text(path, &text, why);
+    int rc = bench_text_read(path, &text, why);
     if (rc) return rc;
     rc = bench_parse(text, path, out, why);
     mem_free(text);

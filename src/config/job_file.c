@@ -4,6 +4,7 @@
 
 #include "base/mem.h"
 #include "base/units.h"
+#include "config/bench_measured.h"
 #include "config/config.h"
 #include "config/marks.h"
 #include "config/reader.h"
@@ -234,7 +235,7 @@ static int read_bench_text(struct job *j, struct err *why)
 {
     struct err inner;
     const int32_t line = origin_line(&j->origins, "bench");
-    int rc = reader_text(j->bench_path, &j->bench_text, &inner);
+    int rc = bench_text_read(j->bench_path, &j->bench_text, &inner);
     if (!rc) return E_OK;
     if (rc == E_INPUT && line)
         return fail(why, E_INPUT, "%s:%d: bench: %.300s; name a bench file", j->path, line, inner.text);
@@ -270,7 +271,7 @@ int setup_read(const char *job_path, const char *bench_override, struct job *job
     if (rc) return rc;
     if (bench_override) {
         rc = reader_resolve("", bench_override, j.bench_path, why);
-        if (!rc) rc = reader_text(bench_override, &j.bench_text, why);
+        if (!rc) rc = bench_text_read(bench_override, &j.bench_text, why);
     } else if (!j.bench_path[0]) {
         rc = fail(why, E_INPUT,
                   "%s:1: bench is missing; write which bench file it is for, or give --bench FILE", j.path);

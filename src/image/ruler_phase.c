@@ -104,7 +104,8 @@ static void place_windows(struct field *f)
     for (int32_t r = 0; r < f->rows; r++)
         for (int32_t c = 0; c < f->cols; c++) {
             struct window *w = &f->w[r * f->cols + c];
-            const double x0 = c * f->lx / STEPS - f->p->w / 2.0, y0 = r * f->ly / STEPS - f->p->h / 2.0;
+            const int32_t left = c * f->lx / STEPS, top = r * f->ly / STEPS;
+            const double x0 = left - f->p->w / 2.0, y0 = top - f->p->h / 2.0;
             const double x = x0 + f->lx / 2.0, y = y0 + f->ly / 2.0;
             w->z *= cexp(-2 * M_PI * I * (f->tone.fx * x0 + f->tone.fy * y0));
             w->s = x * f->ux + y * f->uy;
@@ -243,7 +244,8 @@ static void begin(struct field *f)
             if (c + 1 < f->cols) dx += w[1].z * conj(w->z);
             if (r + 1 < f->rows) dy += w[f->cols].z * conj(w->z);
         }
-    const double gx = carg(dx) / (f->lx / STEPS), gy = carg(dy) / (f->ly / STEPS);
+    const int32_t right = f->lx / STEPS, down = f->ly / STEPS;
+    const double gx = carg(dx) / right, gy = carg(dy) / down;
     f->a[1] = (gx * f->ux + gy * f->uy) * f->period;
     f->a[2] = (-gx * f->uy + gy * f->ux) * f->period;
     f->terms = 3;

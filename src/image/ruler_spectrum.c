@@ -80,7 +80,7 @@ static double around(const struct spectrum *s, int32_t kx, int32_t ky)
 /* The middle of the ring around a bin; a quarter of it is enough. */
 static double background(const struct spectrum *s, int32_t kx, int32_t ky)
 {
-    double ring[64];
+    double ring[64] = {0};
     int n = 0;
     for (int32_t dy = -8; dy <= 8; dy += 2)
         for (int32_t dx = -8; dx <= 8; dx += 2) {
@@ -140,7 +140,8 @@ static struct peak_2d strongest(const struct spectrum *s, struct peak_2d p)
     const double f = hypot(p.fx, p.fy), ux = p.fx / f, uy = p.fy / f,
                  step = 0.5 / (s->w > s->h ? s->w : s->h);
     struct peak_2d best = {p.fx, p.fy, 0};
-    for (double r = step; r < 0.48; r += step) {
+    for (int32_t i = 1; i * step < 0.48; i++) {
+        const double r = i * step;
         const int32_t cx = (int32_t)lround(r * ux * s->w), cy = (int32_t)lround(r * uy * s->h);
         for (int32_t ky = cy - ASIDE; ky <= cy + ASIDE; ky++)
             for (int32_t kx = cx - ASIDE; kx <= cx + ASIDE; kx++) {

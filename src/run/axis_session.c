@@ -56,6 +56,12 @@ static void set_near_bound(struct axis_session *s)
     snprintf(s->bounds.lo_from, sizeof s->bounds.lo_from, "the near end, where home finds the zero");
 }
 
+static bool is_virtual(const struct axis_session_opts *o, const struct bench *b)
+{
+    const bool axis = b->axis.by_lens || (!strcmp(b->axis.link, "simulated") && !b->axis.world[0]);
+    return o->virtual_clock || (o->virtual_if_simulated && axis && !strcmp(b->camera.kind, "simulated"));
+}
+
 int axis_session_open(const struct axis_session_opts *o, struct axis_session **out, struct err *why)
 {
     struct axis_session *s = mem_new(1, sizeof *s, why);
@@ -66,8 +72,8 @@ int axis_session_open(const struct axis_session_opts *o, struct axis_session **o
     int rc = s->job_given ? session_read_job(o->job_path, o->bench_path, &s->job, why)
                           : session_read_bench(o->bench_path, &s->job, why);
     struct rig_opts rig = o->rig;
-    rig.no_camera = true;
-    if (!rc) rc = session_open_rig(&rig, &s->job, o->virtual_clock, &s->rig, why);
+    rig.no_camera = !o->camera_too;
+    if (!rc) rc = session_open_rig(&rig, &s->job, is_virtual(o, &s->job.bench), &s->rig, why);
     if (rc) {
         axis_session_close(s);
         return rc;

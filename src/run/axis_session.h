@@ -15,7 +15,9 @@ struct axis_session_opts {
     const char *job_path;   /* NULL: bench_path alone, and nothing is known of what stands before the lens */
     const char *bench_path; /* NULL: as the job says */
     bool virtual_clock;
-    struct rig_opts rig; /* tests: times, faults, wrappers; the rest is filled in */
+    bool camera_too;           /* for calibrate.h */
+    bool virtual_if_simulated; /* both axis and camera: nobody has to wait */
+    struct rig_opts rig;       /* tests: times, faults, wrappers; the rest is filled in */
     void (*tell)(void *arg, const char *sentence);
     void *arg;
 };

@@ -1,0 +1,208 @@
+#include "run/calibrate.h"
+
+#include <math.h>
+#include <stdio.h>
+
+#include "base/mem.h"
+#include "base/units.h"
+#include "image/measure_io.h"
+#include "run/camera_session.h"
+
+#define FRAMES     24      /* a sweep; our choice */
+#define TAKE_STEPS 10      /* beyond a sweep's beginning, so that the play is taken up; and at least: */
+#define TAKE_NM    300000  /* more than the play of any screw that is worth calibrating; our choice */
+#define WAYS       4       /* forth and back between the sweeps; our choice */
+#define WAY_NM     3000000 /* each, as far as the limits let it; our choice */
+#define SETTLE_US  1000000 /* at least; our choice */
+#define TOKEN_BITS ((UINT64_C(1) << CAMERA_TOKEN_OWN_BITS) - 1)
+
+struct calibrating {
+    struct axis_session *axis;
+    struct camera_session camera; /* the same rig and job, borrowed */
+    const struct calibrate_opts *o;
+    struct measure_space *space;
+    int64_t from_nm, step_nm, take_nm, way_nm;
+    int32_t done;
+    struct sweep sweeps[4]; /* forth, back, forth, back */
+};
+
+static int64_t at_nm(const struct calibrating *c, int32_t i)
+{
+    return c->from_nm + i * c->step_nm;
+}
+
+/* ---- one picture, one sweep */
+
+static int look(struct calibrating *c, struct sweep *s, int32_t i, struct err *why)
+{
+    struct camera_shot shot;
+    struct frame_measure m = {0};
+    struct sched *sched = c->axis->rig->sched;
+    int rc =
+        camera_session_shoot(&c->camera, 0, ((uint64_t)sched_wall_us(sched) & TOKEN_BITS) | 1, &shot, why);
+    if (rc) return rc;
+    rc = measure_frame(c->space, shot.objects[0].name, shot.bytes[0], (size_t)shot.byte_counts[0], NULL, &m,
+                       NULL, NULL, why);
+    camera_shot_clear(&shot);
+    if (rc) return rc;
+    if (!s->energy) rc = sweep_new(s, FRAMES, m.rows * m.cols, (double)at_nm(c, 0), (double)c->step_nm, why);
+    if (!rc) rc = sweep_put(s, i, &m, why);
+    frame_measure_clear(&m);
+    return rc;
+}
+
+static int wait_still(struct calibrating *c, struct err *why)
+{
+    const int64_t planned = c->axis->job.plan.timeline.settle_us;
+    if (axis_session_pass(c->axis, planned > SETTLE_US ? planned : SETTLE_US))
+        return fail(why, E_PAUSED, "stopped by hand");
+    return E_OK;
+}
+
+static int drive(struct calibrating *c, struct sweep *s, bool back, struct err *why)
+{
+    const int64_t take = back ? c->take_nm : -c->take_nm;
+    int rc = axis_session_go(c->axis, at_nm(c, back ? FRAMES - 1 : 0) + take, why);
+    for (int32_t k = 0; k < FRAMES && !rc; k++) {
+        const int32_t i = back ? FRAMES - 1 - k : k;
+        rc = axis_session_go(c->axis, at_nm(c, i), why);
+        if (!rc) rc = wait_still(c, why);
+        if (!rc) rc = look(c, s, i, why);
+        if (!rc && c->o->progress) c->o->progress(c->o->arg, ++c->done, 4 * FRAMES);
+    }
+    return rc;
+}
+
+/* ---- where it goes */
+
+static int find_middle(struct calibrating *c, int64_t *middle, struct err *why)
+{
+    struct axis_session *s = c->axis;
+    const struct job *j = &s->job.job;
+    if (s->rig->axis->ops->caps & AXIS_BY_PICTURE) { /* it begins where it is focused */
+        int rc = axis_session_here(s, 0, why);
+        *middle = 0;
+        return rc;
+    }
+    int rc = axis_session_need_position(s, why);
+    if (rc) return rc;
+    *middle = c->o->at_given                 ? c->o->at_nm
+              : j->depth_kind == DEPTH_MARKS ? (j->near_nm + j->far_nm) / 2
+                                             : axis_session_nm(s, s->state.position_counts);
+    return E_OK;
+}
+
+static int choose(struct calibrating *c, struct err *why)
+{
+    struct axis_session *s = c->axis;
+    int64_t middle;
+    const int64_t count_nm = axis_session_nm(s, 1) > 0 ? axis_session_nm(s, 1) : 1;
+    const int64_t wanted = (int64_t)(s->job.plan.optics.dof_um * 1000 / 4);
+    int rc = find_middle(c, &middle, why);
+    if (rc) return rc;
+    c->step_nm = wanted < 2 * count_nm ? 2 * count_nm : axis_session_nm(s, axis_session_counts(s, wanted));
+    c->take_nm = TAKE_STEPS * c->step_nm > TAKE_NM ? TAKE_STEPS * c->step_nm : TAKE_NM;
+    c->from_nm = axis_session_nm(s, axis_session_counts(s, middle - FRAMES / 2 * c->step_nm));
+    rc = axis_session_check(s, at_nm(c, 0) - c->take_nm, why);
+    if (!rc) rc = axis_session_check(s, at_nm(c, FRAMES - 1) + c->take_nm, why);
+    if (rc) return rc;
+    for (c->way_nm = WAY_NM; c->way_nm > c->take_nm; c->way_nm /= 2)
+        if (!axis_session_check(s, at_nm(c, 0) - c->way_nm, NULL) &&
+            !axis_session_check(s, at_nm(c, FRAMES - 1) + c->way_nm, NULL))
+            return E_OK;
+    c->way_nm = c->take_nm;
+    return E_OK;
+}
+
+static void tell(const struct calibrating *c)
+{
+    char sentence[256];
+    if (!c->axis->tell) return;
+    snprintf(
+        sentence, sizeof sentence,
+        "the axis moves forth and back between %.3f and %.3f mm, and %d pictures are taken; keep fingers and "
+        "cables clear; Ctrl-C halts",
+        mm_from_nm(at_nm(c, 0) - c->way_nm), mm_from_nm(at_nm(c, FRAMES - 1) + c->way_nm), 4 * FRAMES);
+    c->axis->tell(c->axis->arg, sentence);
+}
+
+static int long_ways(struct calibrating *c, struct err *why)
+{
+    int rc = E_OK;
+    for (int i = 0; i < WAYS && !rc; i++) {
+        rc = axis_session_go(c->axis, at_nm(c, 0) - c->way_nm, why);
+        if (!rc) rc = axis_session_go(c->axis, at_nm(c, FRAMES - 1) + c->way_nm, why);
+    }
+    return rc;
+}
+
+static int drive_all(struct calibrating *c, struct err *why)
+{
+    void (*told)(void *, const char *) = c->axis->tell;
+    tell(c);
+    c->axis->tell = NULL; /* once for all of its moves */
+    int rc = drive(c, &c->sweeps[0], false, why);
+    if (!rc) rc = drive(c, &c->sweeps[1], true, why);
+    if (!rc) rc = long_ways(c, why);
+    if (!rc) rc = drive(c, &c->sweeps[2], false, why);
+    if (!rc) rc = drive(c, &c->sweeps[3], true, why);
+    c->axis->tell = told;
+    return rc;
+}
+
+/* ---- what it says */
+
+/* Two measurements of the same, with the larger of what each says and what they differ by. */
+static void both(double a, double a_sigma, double b, double b_sigma, double *out, double *sigma)
+{
+    *out = (a + b) / 2;
+    *sigma = fmax(hypot(a_sigma, b_sigma) / 2, fabs(a - b) / 2);
+}
+
+/* Places are found where the axis counts them: driven back, each stands deeper than counted by the play, so
+ * it comes into focus at a lower count. */
+static int judge(const struct calibrating *c, struct calibration *out, struct err *why)
+{
+    struct sweep_shift play[2], lost[2];
+    const struct sweep *s = c->sweeps;
+    int rc = sweep_compare(&s[0], &s[1], &play[0], why);
+    if (!rc) rc = sweep_compare(&s[2], &s[3], &play[1], why);
+    if (!rc) rc = sweep_compare(&s[0], &s[2], &lost[0], why);
+    if (!rc) rc = sweep_compare(&s[1], &s[3], &lost[1], why);
+    if (rc) return rc;
+    struct calibration r = {.from_nm = at_nm(c, 0),
+                            .to_nm = at_nm(c, FRAMES - 1),
+                            .step_nm = c->step_nm,
+                            .frames = 4 * FRAMES,
+                            .places = play[0].places,
+                            .ways = WAYS,
+                            .way_nm = c->way_nm,
+                            .repeat_nm = lost[0].scatter,
+                            .focus_width_nm = lost[0].width};
+    both(-play[0].shift, play[0].uncertainty, -play[1].shift, play[1].uncertainty, &r.backlash_nm,
+         &r.backlash_uncertainty_nm);
+    both(-lost[0].shift, lost[0].uncertainty, -lost[1].shift, lost[1].uncertainty, &r.lost_nm,
+         &r.lost_uncertainty_nm);
+    /* The smallest move, and half of it either way, is as fine as anything is counted. */
+    const double least = (double)axis_session_nm(c->axis, 1) / sqrt(12);
+    r.backlash_uncertainty_nm = hypot(r.backlash_uncertainty_nm, least);
+    r.lost_uncertainty_nm = hypot(r.lost_uncertainty_nm, least);
+    *out = r;
+    return E_OK;
+}
+
+int calibrate_axis(struct axis_session *s, const struct calibrate_opts *o, struct calibration *out,
+                   struct err *why)
+{
+    struct calibrating c = {.axis = s, .camera = {.rig = s->rig, .job = s->job}, .o = o};
+    if (s->rig->axis->ops->caps & AXIS_WAITS_FOR_PERSON)
+        return fail(why, E_UNSUPPORTED, "a knob is not calibrated by pictures; read its scale");
+    c.space = measure_space_new(why);
+    int rc = c.space ? choose(&c, why) : E_NOMEM;
+    if (!rc) rc = drive_all(&c, why);
+    if (!rc) rc = judge(&c, out, why);
+    for (int i = 0; i < 4; i++)
+        sweep_clear(&c.sweeps[i]);
+    measure_space_free(c.space);
+    return rc;
+}

@@ -1,0 +1,146 @@
+/* staddle axis calibrate on the simulated bench, by the built program, of a ruler aslant: the play that is
+ * planted in the world is found within its uncertainty, is kept beside the bench file, and comes before it.
+ */
+#include "tests/support/test.h"
+
+#include <jansson.h>
+#include <png.h>
+#include <sys/stat.h>
+
+#include "tests/support/program.h"
+#include "tests/support/ruler_picture.h"
+
+enum { W = 900, H = 600 };
+
+static void put(const char *name, const char *text)
+{
+    char path[600];
+    snprintf(path, sizeof path, "%s/%s", test_folder(), name);
+    FILE *f = fopen(path, "w");
+    assert_non_null(f);
+    fputs(text, f);
+    fclose(f);
+}
+
+static void put_png(const char *name, const void *pixels, png_uint_32 format)
+{
+    char path[600];
+    png_image image = {.version = PNG_IMAGE_VERSION, .width = W, .height = H, .format = format};
+    snprintf(path, sizeof path, "%s/%s", test_folder(), name);
+    assert_true(png_image_write_to_file(&image, path, 0, pixels, 0, NULL));
+}
+
+/* 6 mm across, marks 0.1 mm apart, deeper by 4 mm from left to right. */
+static int set_up(void **state)
+{
+    (void)state;
+    uint8_t *luma = ruler_draw(&(struct ruler_drawn){
+        .w = W, .h = H, .period_px = 15, .mark = 0.4, .length = {30, 30, 30}, .offset = -150, .noise = 6});
+    uint8_t *depth = malloc((size_t)W * H);
+    for (int i = 0; i < W * H; i++)
+        depth[i] = (uint8_t)(10 + i % W * 240 / W);
+    put_png("ruler.png", luma, PNG_FORMAT_GRAY);
+    put_png("aslant.png", depth, PNG_FORMAT_GRAY);
+    free(luma);
+    free(depth);
+    put("bench.yaml", "camera: {kind: simulated, width_px: 900, height_px: 600, sensor_width_mm: 24}\n"
+                      "axis: {kind: rail, link: simulated, lead_mm: 2, steps_per_rev: 200, microsteps: 16,\n"
+                      "       clearance_mm: 8, backlash_um: 5, speed_mm_per_s: 2}\n"
+                      "lens: {focal_length_mm: 35, f_number: 2.8}\nlight: {kind: continuous}\n");
+    return 0;
+}
+
+static json_t *calibrated(double backlash_um, int seed)
+{
+    char job[700];
+    snprintf(job, sizeof job,
+             "bench: bench.yaml\nmagnification: 4\nnear_mm: 0\nfar_mm: 4\nexposure_s: 0.25\nseed: %d\n"
+             "scene: {picture: ruler.png, depth_map: aslant.png, depth_map_is: distance, backlash_um: %g}\n",
+             seed, backlash_um);
+    put("job.yaml", job);
+    struct said r = shell("cd %s && staddle axis calibrate job.yaml --home --json", test_folder());
+    if (r.status) print_error("%s\n", r.err);
+    assert_int_equal(r.status, 0);
+    assert_non_null(strstr(r.err, "keep fingers and cables clear"));
+    json_t *o = json_loads(r.out, 0, NULL);
+    assert_non_null(o);
+    said_clear(&r);
+    return o;
+}
+
+static double told(const json_t *o, const char *key)
+{
+    return json_number_value(json_object_get(json_object_get(o, "calibration"), key));
+}
+
+static void the_planted_play_is_found_and_kept(void **state)
+{
+    (void)state;
+    static const double plays_um[] = {12, 47};
+    for (int i = 0; i < 2; i++) {
+        json_t *o = calibrated(plays_um[i], 5 + i);
+        const double um = told(o, "backlash_um"), sigma = told(o, "backlash_uncertainty_um");
+        printf("measured: a play of %.0f um found %+.2f um off, said %.2f; lost %+.2f, said %.2f; met again "
+               "within %.2f\n",
+               plays_um[i], um - plays_um[i], sigma, told(o, "lost_um"), told(o, "lost_uncertainty_um"),
+               told(o, "repeat_um"));
+        assert_near(um, plays_um[i], 3 * sigma);
+        assert_true(sigma < 2);
+        assert_near(told(o, "lost_um"), 0, 3 * told(o, "lost_uncertainty_um"));
+        struct said plan = shell("cd %s && staddle plan job.yaml --json | jq -r '.inputs[] | select(.key == "
+                                 "\"axis.backlash_um\") | \"\\(.from) \\(.value)\"'",
+                                 test_folder());
+        char wanted[64];
+        snprintf(wanted, sizeof wanted, "measured %.1f", um);
+        assert_memory_equal(plan.out, wanted, strlen("measured 1"));
+        assert_near(atof(plan.out + strlen("measured ")), um, 0.01);
+        said_clear(&plan);
+        json_decref(o);
+    }
+    struct said same =
+        shell("grep -c 'backlash_um: 5,' %s/bench.yaml", test_folder()); /* as it was written */
+    assert_int_equal(same.status, 0);
+    said_clear(&same);
+}
+
+static void what_does_not_belong_there_is_refused_with_its_line(void **state)
+{
+    (void)state;
+    put("bench.measured.yaml",
+        "measured:\n  backlash_um: 3\n  backlash_uncertainty_um: 1\n  backlash_at: now\n"
+        "lens: {f_number: 4}\n");
+    struct said r = shell("cd %s && staddle plan job.yaml", test_folder());
+    assert_int_equal(r.status, 2);
+    assert_non_null(strstr(r.err, "bench.measured.yaml:5: "));
+    said_clear(&r);
+    r = shell("rm %s/bench.measured.yaml", test_folder());
+    said_clear(&r);
+}
+
+/* A way that leaves the limits is refused before anything moves. */
+static void limits_are_respected(void **state)
+{
+    (void)state;
+    struct said r = shell("cd %s && staddle axis calibrate job.yaml --home --at 8mm", test_folder());
+    assert_int_equal(r.status, 2);
+    assert_non_null(strstr(r.err, "clearance_mm"));
+    assert_null(strstr(r.err, "forth and back"));
+    said_clear(&r);
+    r = shell("cd %s && staddle axis calibrate job.yaml", test_folder()); /* it knows no place yet */
+    assert_int_equal(r.status, 4);
+    said_clear(&r);
+    r = shell("cd %s && staddle axis calibrate --bench bench.yaml", test_folder());
+    assert_int_equal(r.status, 2);
+    assert_non_null(strstr(r.err, "needs a JOB"));
+    said_clear(&r);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(the_planted_play_is_found_and_kept),
+        cmocka_unit_test(what_does_not_belong_there_is_refused_with_its_line),
+        cmocka_unit_test(limits_are_respected),
+    };
+    return cmocka_run_group_tests(tests, set_up, NULL);
+}
