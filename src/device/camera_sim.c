@@ -38,6 +38,7 @@ struct camera_sim {
     sched_id next_call, transfer_call, lens_call;
     int64_t lens_counts; /* where the lens stands, from where it stood at first */
     int32_t lens_order;
+    int64_t lens_glass_nm; /* where the glass is, which is behind the motor by the play */
     int32_t triggers, transfers;
     int64_t epoch;
     bool unplugged, hung, loses;
@@ -379,9 +380,14 @@ static int sim_lens(struct camera *camera, struct lens_kind *out, struct err *wh
     return rc;
 }
 
-static int64_t lens_nm(const struct camera_sim *c)
+/* Pushed from the near side the glass is where the motor is, else farther by the play. */
+static int64_t lens_nm(struct camera_sim *c)
 {
-    return c->opts.lens_at_nm + c->lens_counts * c->opts.lens_nm_num / c->opts.lens_nm_den;
+    const int64_t motor_nm = c->opts.lens_at_nm + c->lens_counts * c->opts.lens_nm_num / c->opts.lens_nm_den;
+    if (c->lens_glass_nm < motor_nm) c->lens_glass_nm = motor_nm;
+    if (c->lens_glass_nm > motor_nm + c->opts.lens_play_nm)
+        c->lens_glass_nm = motor_nm + c->opts.lens_play_nm;
+    return c->lens_glass_nm;
 }
 
 static void on_lens(void *arg)
@@ -482,6 +488,7 @@ int camera_sim_open(const struct camera_sim_opts *opts, struct camera **out, str
         mem_free(c);
         return why ? why->code : E_NOMEM;
     }
+    c->lens_glass_nm = opts->lens_at_nm;
     if (opts->lens_nm_num) world_place(opts->world, opts->lens_at_nm);
     *out = &c->base;
     return E_OK;

@@ -39,6 +39,7 @@ struct camera_sim_opts {
     /* a lens with a motor that moves the world's plane of focus; num 0: none */
     int64_t lens_nm_num, lens_nm_den; /* nanometres a count */
     int64_t lens_at_nm;               /* where it stands at first */
+    int64_t lens_play_nm;             /* the glass follows once the motor pushes at either side of it */
 };
 
 /* Tests: what befalls it now. Unplugged, the body goes on by itself: what it exposes stays on its card, and

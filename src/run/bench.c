@@ -5,6 +5,7 @@
 #include <unistd.h>
 
 #include "base/mem.h"
+#include "base/units.h"
 #include "config/config.h"
 #include "device/axis_hand.h"
 #include "device/backends.h"
@@ -247,6 +248,8 @@ static int build_stage(struct rig *r, const struct rig_opts *o, struct err *why)
         s->camera.lens_nm_num = s->num;
         s->camera.lens_nm_den = s->den;
         s->camera.lens_at_nm = o->plan->near_nm; /* as it was focused by eye */
+        const double play_um = o->job->scene.backlash_um;
+        s->camera.lens_play_nm = play_um > 0 ? nm_from_um(play_um) : 0;
     }
     return E_OK;
 }

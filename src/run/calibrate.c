@@ -13,7 +13,9 @@
 #define TAKE_NM    300000  /* more than the play of any screw that is worth calibrating; our choice */
 #define WAYS       4       /* forth and back between the sweeps; our choice */
 #define WAY_NM     3000000 /* each, as far as the limits let it; our choice */
-#define SETTLE_US  1000000 /* at least; our choice */
+#define TOP_SHARE                                                                                            \
+    0.02 /* of a step: so well three values tell a top, over places that are not all alike (guess) */
+#define SETTLE_US  1000000 /* where the job does not say; our choice */
 #define TOKEN_BITS ((UINT64_C(1) << CAMERA_TOKEN_OWN_BITS) - 1)
 
 struct calibrating {
@@ -53,8 +55,8 @@ static int look(struct calibrating *c, struct sweep *s, int32_t i, struct err *w
 
 static int wait_still(struct calibrating *c, struct err *why)
 {
-    const int64_t planned = c->axis->job.plan.timeline.settle_us;
-    if (axis_session_pass(c->axis, planned > SETTLE_US ? planned : SETTLE_US))
+    const int64_t given = c->axis->job.job.settle_us;
+    if (axis_session_pass(c->axis, given >= 0 ? given : SETTLE_US))
         return fail(why, E_PAUSED, "stopped by hand");
     return E_OK;
 }
@@ -183,8 +185,10 @@ static int judge(const struct calibrating *c, struct calibration *out, struct er
          &r.backlash_uncertainty_nm);
     both(-lost[0].shift, lost[0].uncertainty, -lost[1].shift, lost[1].uncertainty, &r.lost_nm,
          &r.lost_uncertainty_nm);
-    /* The smallest move, and half of it either way, is as fine as anything is counted. */
-    const double least = (double)axis_session_nm(c->axis, 1) / sqrt(12);
+    /* Nothing is counted finer than by the smallest move, nor a top laid finer than by a share of the step.
+     */
+    const double least =
+        hypot((double)axis_session_nm(c->axis, 1) / sqrt(12), TOP_SHARE * (double)c->step_nm);
     r.backlash_uncertainty_nm = hypot(r.backlash_uncertainty_nm, least);
     r.lost_uncertainty_nm = hypot(r.lost_uncertainty_nm, least);
     *out = r;

@@ -50,15 +50,16 @@ static int set_up(void **state)
     return 0;
 }
 
-static json_t *calibrated(double backlash_um, int seed)
+static json_t *calibrated(const char *bench, const char *depth, double backlash_um, int seed)
 {
     char job[700];
     snprintf(job, sizeof job,
-             "bench: bench.yaml\nmagnification: 4\nnear_mm: 0\nfar_mm: 4\nexposure_s: 0.25\nseed: %d\n"
+             "bench: %s\nmagnification: 4\n%s\nexposure_s: 0.25\nseed: %d\n"
              "scene: {picture: ruler.png, depth_map: aslant.png, depth_map_is: distance, backlash_um: %g}\n",
-             seed, backlash_um);
+             bench, depth, seed, backlash_um);
     put("job.yaml", job);
-    struct said r = shell("cd %s && staddle axis calibrate job.yaml --home --json", test_folder());
+    struct said r = shell("cd %s && staddle axis calibrate job.yaml %s --json", test_folder(),
+                          strcmp(bench, "lens.yaml") ? "--home" : "");
     if (r.status) print_error("%s\n", r.err);
     assert_int_equal(r.status, 0);
     assert_non_null(strstr(r.err, "keep fingers and cables clear"));
@@ -78,7 +79,7 @@ static void the_planted_play_is_found_and_kept(void **state)
     (void)state;
     static const double plays_um[] = {12, 47};
     for (int i = 0; i < 2; i++) {
-        json_t *o = calibrated(plays_um[i], 5 + i);
+        json_t *o = calibrated("bench.yaml", "near_mm: 0\nfar_mm: 4", plays_um[i], 5 + i);
         const double um = told(o, "backlash_um"), sigma = told(o, "backlash_uncertainty_um");
         printf("measured: a play of %.0f um found %+.2f um off, said %.2f; lost %+.2f, said %.2f; met again "
                "within %.2f\n",
@@ -103,9 +104,29 @@ static void the_planted_play_is_found_and_kept(void **state)
     said_clear(&same);
 }
 
+/* The motor of a lens, which knows no place: it begins where it is focused. A count is 4 um. */
+static void a_lens_has_its_play_found_too(void **state)
+{
+    (void)state;
+    put("lens.yaml", "camera: {kind: simulated, width_px: 900, height_px: 600, sensor_width_mm: 24}\n"
+                     "axis: {kind: lens, um_per_count: 4, backlash_counts: 1, range_counts: 9000}\n"
+                     "lens: {focal_length_mm: 35, f_number: 2.8}\nlight: {kind: continuous}\n");
+    json_t *o = calibrated("lens.yaml", "depth_mm: 4", 72, 3);
+    const double um = told(o, "backlash_um"), sigma = told(o, "backlash_uncertainty_um");
+    printf("measured: a lens's play of 18 counts found %+.2f counts off, said %.2f\n", (um - 72) / 4,
+           sigma / 4);
+    assert_near(um, 72, 3 * sigma);
+    assert_true(sigma < 8);
+    struct said plan = shell("cd %s && staddle plan job.yaml", test_folder());
+    assert_non_null(strstr(plan.out, "found at the bench: axis.backlash_um"));
+    said_clear(&plan);
+    json_decref(o);
+}
+
 static void what_does_not_belong_there_is_refused_with_its_line(void **state)
 {
     (void)state;
+    put("job.yaml", "bench: bench.yaml\nmagnification: 4\nnear_mm: 0\nfar_mm: 4\nexposure_s: 0.25\n");
     put("bench.measured.yaml",
         "measured:\n  backlash_um: 3\n  backlash_uncertainty_um: 1\n  backlash_at: now\n"
         "lens: {f_number: 4}\n");
@@ -139,6 +160,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_planted_play_is_found_and_kept),
+        cmocka_unit_test(a_lens_has_its_play_found_too),
         cmocka_unit_test(what_does_not_belong_there_is_refused_with_its_line),
         cmocka_unit_test(limits_are_respected),
     };
