@@ -5,6 +5,7 @@
 #include <jansson.h>
 #include <sys/stat.h>
 
+#include "tests/support/emulated.h"
 #include "tests/support/emulated_stack.h"
 #include "tests/support/program.h"
 
@@ -43,8 +44,38 @@ static void the_play_of_an_emulated_lens_is_found(void **state)
     ptp_ip_stop(ip);
 }
 
+/* Ctrl-C in the middle: status 3, nothing is kept, and the lens stands still from then on. */
+static void ctrl_c_ends_it_and_keeps_nothing(void **state)
+{
+    (void)state;
+    const struct emulated_job j = {.family = PTP_RANGE_DRIVE,
+                                   .slices = 12,
+                                   .spacing_counts = 60,
+                                   .backlash_counts = PLAY,
+                                   .camera = {.scene = {.left = -3000, .right = 3000}},
+                                   .folder = "broken-off"};
+    const struct ptp_camera_opts camera = emulated_camera(&j);
+    struct ptp_ip *ip = ptp_ip_start(&camera);
+    emulated_write(&j, ip);
+    struct said r =
+        shell("cd %s/broken-off && HOME=$PWD/home timeout --preserve-status -s INT 3 staddle axis "
+              "calibrate job.yaml",
+              test_folder());
+    const struct ptp_camera after = emulated_now(ip);
+    if (r.status != 3) print_error("%d: %s\n", r.status, r.err);
+    assert_int_equal(r.status, 3);
+    assert_true(after.move_count > 1);
+    assert_int_equal(emulated_now(ip).move_count, after.move_count);
+    said_clear(&r);
+    r = shell("test -e %s/broken-off/bench.measured.yaml", test_folder());
+    assert_int_equal(r.status, 1);
+    said_clear(&r);
+    ptp_ip_stop(ip);
+}
+
 int main(void)
 {
-    const struct CMUnitTest tests[] = {cmocka_unit_test(the_play_of_an_emulated_lens_is_found)};
+    const struct CMUnitTest tests[] = {cmocka_unit_test(the_play_of_an_emulated_lens_is_found),
+                                       cmocka_unit_test(ctrl_c_ends_it_and_keeps_nothing)};
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
