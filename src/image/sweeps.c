@@ -96,22 +96,20 @@ static double spread(double *v, int32_t n, double centre)
     return MIDDLE * middle(v, n);
 }
 
-/* Each position of sweep a by itself: the middle over the places that have their top there. */
+/* Each position of sweep a by itself: the middle over the places that have their top there; then the spread
+ * of those, which a few odd ones do not move. */
 static double scatter_of(const double *shift, const int32_t *index, int32_t n, int32_t frames, double centre,
                          double *room)
 {
-    double sum = 0;
+    double *off = room + n; /* as many as there are frames, behind the places */
     int32_t groups = 0;
     for (int32_t f = 0; f < frames; f++) {
         int32_t k = 0;
         for (int32_t i = 0; i < n; i++)
             if (index[i] == f) room[k++] = shift[i];
-        if (k < GROUP_LEAST) continue;
-        const double off = middle(room, k) - centre;
-        sum += off * off;
-        groups++;
+        if (k >= GROUP_LEAST) off[groups++] = middle(room, k);
     }
-    return groups > 2 ? sqrt(sum / (groups - 1) / 2) / AVERAGED : NAN; /* half in each sweep */
+    return groups > 2 ? spread(off, groups, centre) / sqrt(2) / AVERAGED : NAN; /* half in each sweep */
 }
 
 static void compare(const struct sweep *a, const struct sweep *b, double *shift, double *width, double *room,
@@ -140,7 +138,7 @@ static void compare(const struct sweep *a, const struct sweep *b, double *shift,
 int sweep_compare(const struct sweep *a, const struct sweep *b, struct sweep_shift *out, struct err *why)
 {
     const size_t n = (size_t)a->places;
-    double *room = mem_new(3 * n, sizeof *room, why);
+    double *room = mem_new(3 * n + (size_t)a->frames, sizeof *room, why);
     int32_t *index = room ? mem_new(n, sizeof *index, why) : NULL;
     struct sweep_shift s = {0};
     if (index) compare(a, b, room, room + n, room + 2 * n, index, &s);

@@ -7,6 +7,7 @@
 #include <png.h>
 #include <sys/stat.h>
 
+#include "run/calibrate.h"
 #include "tests/support/program.h"
 #include "tests/support/ruler_picture.h"
 
@@ -50,7 +51,7 @@ static int set_up(void **state)
     return 0;
 }
 
-static json_t *calibrated(const char *bench, const char *depth, double backlash_um, int seed)
+static void write_job(const char *bench, const char *depth, double backlash_um, int seed)
 {
     char job[700];
     snprintf(job, sizeof job,
@@ -58,6 +59,11 @@ static json_t *calibrated(const char *bench, const char *depth, double backlash_
              "scene: {picture: ruler.png, depth_map: aslant.png, depth_map_is: distance, backlash_um: %g}\n",
              bench, depth, seed, backlash_um);
     put("job.yaml", job);
+}
+
+static json_t *calibrated(const char *bench, const char *depth, double backlash_um, int seed)
+{
+    write_job(bench, depth, backlash_um, seed);
     struct said r = shell("cd %s && staddle axis calibrate job.yaml %s --json", test_folder(),
                           strcmp(bench, "lens.yaml") ? "--home" : "");
     if (r.status) print_error("%s\n", r.err);
@@ -102,6 +108,36 @@ static void the_planted_play_is_found_and_kept(void **state)
         shell("grep -c 'backlash_um: 5,' %s/bench.yaml", test_folder()); /* as it was written */
     assert_int_equal(same.status, 0);
     said_clear(&same);
+}
+
+static void push_the_set(void *arg, int32_t done, int32_t of)
+{
+    struct axis_session *s = arg;
+    if (2 * done == of) world_meddle(s->rig->world, &(struct world_meddling){.away_um = 15});
+}
+
+/* Steps lost toward the subject look as if the set had gone away from it: it is pushed by 15 um at half time.
+ */
+static void what_was_lost_in_between_is_told(void **state)
+{
+    (void)state;
+    char path[600];
+    struct axis_session *s;
+    struct calibration c;
+    struct err why = {0};
+    write_job("bench.yaml", "near_mm: 0\nfar_mm: 4", 12, 9);
+    snprintf(path, sizeof path, "%s/job.yaml", test_folder());
+    const struct axis_session_opts o = {.job_path = path, .virtual_clock = true, .camera_too = true};
+    assert_int_equal(axis_session_open(&o, &s, &why), 0);
+    assert_int_equal(axis_session_ready(s, &why), 0);
+    assert_int_equal(axis_session_home(s, &why), 0);
+    const struct calibrate_opts wish = {.progress = push_the_set, .arg = s};
+    if (calibrate_axis(s, &wish, &c, &why)) fail_msg("%s", why.text);
+    printf("measured: a set pushed by 15 um: %.2f um told, said %.2f; play %+.2f um off\n", c.lost_nm / 1000,
+           c.lost_uncertainty_nm / 1000, c.backlash_nm / 1000 - 12);
+    assert_near(c.lost_nm, -15000, 3 * c.lost_uncertainty_nm);
+    assert_near(c.backlash_nm, 12000, 3 * c.backlash_uncertainty_nm);
+    axis_session_close(s);
 }
 
 /* The motor of a lens, which knows no place: it begins where it is focused. A count is 4 um. */
@@ -160,6 +196,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_planted_play_is_found_and_kept),
+        cmocka_unit_test(what_was_lost_in_between_is_told),
         cmocka_unit_test(a_lens_has_its_play_found_too),
         cmocka_unit_test(what_does_not_belong_there_is_refused_with_its_line),
         cmocka_unit_test(limits_are_respected),
