@@ -42,6 +42,8 @@ static void free_buffers(struct cells_space *s)
     }
     mem_free(s->cells);
     mem_free(s->order);
+    mem_free(s->soft);
+    mem_free(s->column);
     *s = (struct cells_space){0};
 }
 
@@ -69,20 +71,30 @@ static bool make_level(struct cells_space *s, int scale, int32_t width, int32_t 
     return l->bound != NULL;
 }
 
-static int make_buffers(struct cells_space *s, int32_t width, int32_t height, int whole_from, struct err *why)
+static bool make_soft(struct cells_space *s, int32_t width, int32_t height, struct err *why)
+{
+    if (s->view_scale < 1 || s->view_scale >= MEASURE_SCALES) return true;
+    const size_t w = (size_t)(width >> s->view_scale), h = (size_t)(height >> s->view_scale);
+    s->soft = mem_new(w * h, sizeof *s->soft, why);
+    s->column = s->soft ? mem_new((size_t)width + 2, sizeof *s->column, why) : NULL;
+    return s->column != NULL;
+}
+
+static int make_buffers(struct cells_space *s, int32_t width, int32_t height, int view_scale, struct err *why)
 {
     const size_t cells = MEASURE_CELLS_MOST * MEASURE_CELLS_MOST;
-    if (s->room_width == width && s->room_height == height && s->room_whole_from == whole_from) return E_OK;
+    if (s->room_width == width && s->room_height == height && s->room_view_scale == view_scale) return E_OK;
     free_buffers(s);
-    s->whole_from = whole_from;
+    s->whole_from = view_scale ? cells_thumb_scale(width, height) : 0;
+    s->view_scale = view_scale;
     for (int i = 0; i < MEASURE_SCALES; i++)
         if (!make_level(s, i, width, height, why)) goto undo;
-    if (!(s->cells = mem_new(cells, sizeof *s->cells, why)) ||
+    if (!make_soft(s, width, height, why) || !(s->cells = mem_new(cells, sizeof *s->cells, why)) ||
         !(s->order = mem_new(cells, sizeof *s->order, why)))
         goto undo;
     s->room_width = width;
     s->room_height = height;
-    s->room_whole_from = whole_from;
+    s->room_view_scale = view_scale;
     return E_OK;
 undo:
     free_buffers(s);
@@ -106,15 +118,14 @@ int cells_thumb_scale(int32_t width_px, int32_t height_px)
     return scale;
 }
 
-int cells_begin(struct cells_space *s, const char *name, int32_t width, int32_t height, int whole_from,
+int cells_begin(struct cells_space *s, const char *name, int32_t width, int32_t height, int view_scale,
                 struct err *why)
 {
     if (width < SIDE_LEAST || height < SIDE_LEAST)
         return fail(why, E_INPUT,
                     "%s: %d x %d pixels are too few to measure; give pictures of at least %d x %d", name,
                     (int)width, (int)height, SIDE_LEAST, SIDE_LEAST);
-    const int thumb = cells_thumb_scale(width, height);
-    int rc = make_buffers(s, width, height, whole_from < thumb ? whole_from : thumb, why);
+    int rc = make_buffers(s, width, height, view_scale, why);
     if (rc) return rc;
     s->width = width;
     s->height = height;
@@ -180,12 +191,35 @@ static void sum_small_row(struct cells_space *s, int scale, int32_t y)
     sum[scale](sums_row(l, y - 1), sums_row(l, y), sums_row(l, y + 1), line_of(s, scale, row));
 }
 
+/* Row y of the picture twice as large as the soft one is there, and with it all that a row of that needs: the
+ * pair of rows before it, and one more on either side, where there is one. */
+static void soften_row(struct cells_space *s, int32_t y)
+{
+    const struct level *from = &s->level[s->view_scale - 1], *to = &s->level[s->view_scale];
+    const int32_t row = (y - 1) / 2;
+    if (y < 1 || row >= to->height || ((y & 1) && y + 1 < from->height)) return;
+    const int32_t above = most(2 * row - 1, 0), below = least(2 * row + 2, from->height - 1);
+    const int32_t at[4] = {above, 2 * row, 2 * row + 1, below};
+    uint16_t *out = s->soft + (size_t)row * (size_t)to->width;
+    const uint8_t *bytes[4];
+    const uint16_t *sums[4];
+    for (int i = 0; i < 4; i++) {
+        bytes[i] = s->view_scale == 1 ? byte_row(s, at[i]) : NULL;
+        sums[i] = s->view_scale == 1 ? NULL : sums_row(from, at[i]);
+    }
+    if (s->view_scale == 1)
+        cells_soften_bytes(bytes, from->width, s->column, out, to->width);
+    else
+        cells_soften_sums(sums, from->width, s->column, out, to->width, s->view_scale);
+}
+
 /* Row y of a reduced picture is complete: measures the row before it, and passes pairs of rows on. */
 static void add_small_row(struct cells_space *s, int scale, int32_t y)
 {
     for (; scale < MEASURE_SCALES; scale++, y /= 2) {
         const struct level *l = &s->level[scale];
         if (y >= 2) sum_small_row(s, scale, y - 1);
+        if (s->soft && scale + 1 == s->view_scale) soften_row(s, y);
         if (!(y & 1) || scale + 1 == MEASURE_SCALES) return;
         const struct level *next = &s->level[scale + 1];
         if (y / 2 >= next->height) return;
@@ -247,15 +281,16 @@ void cells_row(struct cells_space *s, const uint8_t *luma, const uint8_t *ends, 
         add_border(s, y - 1, 0, 1);
         add_border(s, y - 1, width - 1, width);
     }
+    if (s->soft && s->view_scale == 1) soften_row(s, y);
     const struct level *half = &s->level[1];
     if (!(y & 1) || y / 2 >= half->height) return;
     cells_halve_bytes(byte_row(s, y - 1), byte_row(s, y), sums_row(half, y / 2), half->width);
     add_small_row(s, 1, y / 2);
 }
 
-const void *cells_plane(const struct cells_space *s, int scale)
+const void *cells_view(const struct cells_space *s)
 {
-    return scale >= s->whole_from ? s->level[scale].plane : NULL;
+    return s->view_scale ? (const void *)s->soft : s->level[0].plane;
 }
 
 static void thumb_size(int32_t width, int32_t height, int32_t *w, int32_t *h)

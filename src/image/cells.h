@@ -33,17 +33,18 @@ int cells_measure(struct cells_space *, const char *name, const struct image *pi
                   struct frame_measure *out, struct err *why);
 
 /* The same row by row, from top to bottom, so that the picture need not be in memory: begin, every row, end.
- * whole_from   the scale from which on all rows are kept for cells_plane; the smallest ones are in any case
+ * view_scale   how often the picture is halved for cells_view; MEASURE_SCALES: not wanted
  * ends         NULL: no pixel of this row is clipped; looked false: nobody knows, and shares of clipped
  * pixels are those of the other rows */
-int cells_begin(struct cells_space *, const char *name, int32_t width_px, int32_t height_px, int whole_from,
+int cells_begin(struct cells_space *, const char *name, int32_t width_px, int32_t height_px, int view_scale,
                 struct err *why);
 void cells_row(struct cells_space *, const uint8_t *luma, const uint8_t *ends, bool looked);
 int cells_end(struct cells_space *, struct frame_measure *out, struct err *why);
 
-/* The picture last measured, (width >> scale) x (height >> scale): bytes at scale 0, else uint16_t, sums of
- * 4^scale pixels. NULL where its rows were not kept. */
-const void *cells_plane(const struct cells_space *, int scale);
+/* The picture last measured, (width >> view_scale) x (height >> view_scale), halved the last time without
+ * folding what is too fine into it (cells_sums.h): bytes at scale 0, else uint16_t, 1/256 of a code value.
+ * NULL where it was not wanted. */
+const void *cells_view(const struct cells_space *);
 
 /* Variance of the Laplacian of a cell at a scale, code values squared; 0 when the cell holds no pixel there.
  */

@@ -27,8 +27,10 @@ struct cells_space {
     struct row_counts counts[MEASURE_CELLS_MOST + 1];
     double *order; /* for medians */
     int32_t width, height, cell_px, rows, cols, y;
+    int view_scale;                                   /* of the soft picture; MEASURE_SCALES: none */
+    uint16_t *soft, *column;                          /* that picture; a row on its way to it */
     int whole_from;                                   /* levels from here on keep all their rows */
-    int32_t room_width, room_height, room_whole_from; /* what the buffers were made for */
+    int32_t room_width, room_height, room_view_scale; /* what the buffers were made for */
     uint64_t high, low;
     uint32_t histogram[4][256];
 };

@@ -121,3 +121,32 @@ FAST void cells_halve_sums(const uint16_t *restrict a, const uint16_t *restrict 
     for (int32_t x = 0; x < width; x++)
         out[x] = (uint16_t)(a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]);
 }
+
+FAST void cells_soften_bytes(const uint8_t *const rows[4], int32_t from_width, uint16_t *restrict column,
+                             uint16_t *restrict out, int32_t width)
+{
+    const uint8_t *restrict a = rows[0], *restrict b = rows[1], *restrict c = rows[2], *restrict d = rows[3];
+    for (int32_t x = 0; x < from_width; x++)
+        column[x + 1] = (uint16_t)(a[x] + d[x] + 3 * (b[x] + c[x]));
+    column[0] = column[1];
+    column[from_width + 1] = column[from_width];
+    for (int32_t x = 0; x < width; x++) {
+        const uint16_t *p = column + 2 * x;
+        out[x] = (uint16_t)(4 * (p[0] + p[3] + 3 * (p[1] + p[2])));
+    }
+}
+
+FAST void cells_soften_sums(const uint16_t *const rows[4], int32_t from_width, uint16_t *restrict column,
+                            uint16_t *restrict out, int32_t width, int scale)
+{
+    const uint16_t *restrict a = rows[0], *restrict b = rows[1], *restrict c = rows[2], *restrict d = rows[3];
+    const int32_t shift = scale == 3 ? 2 : 0, half = scale == 3 ? 2 : 0;
+    for (int32_t x = 0; x < from_width; x++)
+        column[x + 1] = (uint16_t)(a[x] + d[x] + 3 * (b[x] + c[x]));
+    column[0] = column[1];
+    column[from_width + 1] = column[from_width];
+    for (int32_t x = 0; x < width; x++) {
+        const uint16_t *p = column + 2 * x;
+        out[x] = (uint16_t)((p[0] + p[3] + 3 * (p[1] + p[2]) + half) >> shift);
+    }
+}

@@ -44,4 +44,13 @@ void cells_sum_eighth(const uint16_t *above, const uint16_t *row, const uint16_t
 void cells_halve_bytes(const uint8_t *a, const uint8_t *b, uint16_t *out, int32_t width);
 void cells_halve_sums(const uint16_t *a, const uint16_t *b, uint16_t *out, int32_t width);
 
+/* One row of a picture half as large, softly: weights 1 3 3 1 along both axes (a binomial), so that what is
+ * too fine for it does not come back as something coarser. `rows`: one above the pair, the pair, one below;
+ * `from_width` pixels wide. `out` has 1/64 of the unit of `rows`, times 4, times 1, or over 4 for scale 1, 2,
+ * 3: 1/256 of a code value. `column`: room for from_width + 2. */
+void cells_soften_bytes(const uint8_t *const rows[4], int32_t from_width, uint16_t *column, uint16_t *out,
+                        int32_t width);
+void cells_soften_sums(const uint16_t *const rows[4], int32_t from_width, uint16_t *column, uint16_t *out,
+                       int32_t width, int scale);
+
 #endif

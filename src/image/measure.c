@@ -64,8 +64,7 @@ int measure_frame(struct measure_space *s, const char *name, const uint8_t *byte
     if (!rc) rc = cells_end(s->cells, &m, why);
     if (rc) return rc;
     if (previous || view_out) {
-        const int scale = register_scale(m.width_px, m.height_px);
-        view = register_view_new(s->shifts, m.width_px, m.height_px, cells_plane(s->cells, scale), why);
+        view = register_view_new(s->shifts, m.width_px, m.height_px, cells_view(s->cells), why);
         if (!view) rc = why ? why->code : E_NOMEM;
     }
     if (!rc && previous) rc = register_shift(s->shifts, previous, view, &m.shift, why);

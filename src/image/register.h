@@ -29,8 +29,8 @@ void register_space_free(struct register_space *); /* NULL is fine */
 /* How often a picture is halved for its view: 0..3. */
 int register_scale(int32_t width_px, int32_t height_px);
 
-/* From the picture halved so often: bytes at scale 0, else sums of 4^scale pixels, as cells_plane gives them.
- * Keeps nothing of it, and may be read by several threads at once. */
+/* From the picture halved so often: bytes at scale 0, else uint16_t in 1/256 of a code value, as cells_view
+ * gives it. Keeps nothing of it, and may be read by several threads at once. */
 struct register_view *register_view_new(struct register_space *, int32_t width_px, int32_t height_px,
                                         const void *plane, struct err *why);
 void register_view_free(struct register_view *); /* NULL is fine */

@@ -37,11 +37,10 @@ FAST static void take_bytes(const uint8_t *restrict bytes, float *restrict out, 
         out[i] = (float)bytes[i];
 }
 
-FAST static void take_sums(const uint16_t *restrict sums, int32_t factor, float *restrict out, size_t count)
+FAST static void take_shares(const uint16_t *restrict shares, float *restrict out, size_t count)
 {
-    const float unit = 1.0f / (float)(factor * factor);
     for (size_t i = 0; i < count; i++)
-        out[i] = (float)sums[i] * unit;
+        out[i] = (float)shares[i] * (1.0f / 256);
 }
 
 static void take(const void *plane, const struct register_view *v, float *out)
@@ -50,7 +49,7 @@ static void take(const void *plane, const struct register_view *v, float *out)
     if (v->factor == 1)
         take_bytes(plane, out, count);
     else
-        take_sums(plane, v->factor, out, count);
+        take_shares(plane, out, count);
 }
 
 /* Code values 0..255 to linear light 0..255; between whole codes by straight lines. */

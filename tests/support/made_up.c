@@ -161,5 +161,5 @@ void made_up_free(struct made_up *m)
 
 struct pictures_of made_up_pictures(const struct made_up *m)
 {
-    return (struct pictures_of){&m->verdict, m->rows, m->measures};
+    return (struct pictures_of){.verdict = &m->verdict, .rows = m->rows, .measures = m->measures};
 }

@@ -2,6 +2,7 @@
 #include "tests/support/test.h"
 
 #include "image/cells.h"
+#include "tests/support/registered.h"
 #include "image/measure_io.h"
 
 static uint32_t random_state;
@@ -304,6 +305,35 @@ static void one_space_gives_the_same_for_frames_of_any_order(void **state)
     image_clear(&b);
 }
 
+static void the_picture_to_register_is_what_the_plain_way_gives(void **state)
+{
+    (void)state;
+    static const struct {
+        int32_t width, height;
+        int scale;
+    } set[] = {{64, 40, 1},   {65, 41, 1},   {203, 99, 2}, {200, 96, 2},
+               {333, 231, 3}, {328, 232, 3}, {335, 239, 3}};
+    for (size_t i = 0; i < sizeof set / sizeof *set; i++) {
+        const int32_t w = set[i].width, h = set[i].height, n = (w >> set[i].scale) * (h >> set[i].scale);
+        struct err why;
+        struct frame_measure m;
+        struct image p = make_image(w, h);
+        struct cells_space *space = cells_space_new(&why);
+        assert_int_equal(cells_begin(space, "test", w, h, set[i].scale, &why), E_OK);
+        for (int32_t y = 0; y < h; y++)
+            cells_row(space, p.luma + y * w, NULL, true);
+        assert_int_equal(cells_end(space, &m, &why), E_OK);
+        const uint16_t *got = cells_view(space);
+        uint16_t *wanted = softly_halved(p.luma, w, h, set[i].scale);
+        for (int32_t k = 0; k < n; k++)
+            assert_near((double)got[k], wanted[k], 1); /* a half may be rounded up or down */
+        free(wanted);
+        frame_measure_clear(&m);
+        cells_space_free(space);
+        image_clear(&p);
+    }
+}
+
 /* Rows that nobody looked at have no say in how much is clipped. */
 static void shares_of_clipped_pixels_are_those_of_the_rows_looked_at(void **state)
 {
@@ -411,6 +441,7 @@ int main(void)
         cmocka_unit_test(linear_mean_follows_the_srgb_curve),
         cmocka_unit_test(the_thumbnail_shows_the_picture),
         cmocka_unit_test(one_space_gives_the_same_for_frames_of_any_order),
+        cmocka_unit_test(the_picture_to_register_is_what_the_plain_way_gives),
         cmocka_unit_test(shares_of_clipped_pixels_are_those_of_the_rows_looked_at),
         cmocka_unit_test(a_picture_of_a_few_pixels_is_refused),
         cmocka_unit_test(the_bytes_end_with_their_checksum),
