@@ -17,10 +17,12 @@ static int32_t cells_a_tile(int32_t cell_px)
     return k < 1 ? 1 : k;
 }
 
-/* Trusted shifts only; a frame without one goes on as the plan, or the frame before it, says. */
-static bool shift_counts(const struct frame_shift *s)
+/* Trusted shifts only; a frame without one goes on as the plan, or the frame before it, says. Without a plan
+ * a weak one is better than none. */
+static bool shift_counts(const struct check_input *in, const struct frame_shift *s)
 {
-    return s->trust == SHIFT_GOOD && s->scale > 0.8F && s->scale < 1.25F;
+    const bool trusted = s->trust == SHIFT_GOOD || (s->trust == SHIFT_WEAK && !in->planned_scale);
+    return trusted && s->scale > 0.8F && s->scale < 1.25F;
 }
 
 /* The measured change of scale from one frame to the next scatters by about 1e-4, the plan's is smooth but
@@ -31,7 +33,7 @@ static double scale_correction(const struct check_input *in, int32_t frame)
     double off[2 * AROUND + 1];
     int32_t n = 0;
     for (int32_t i = frame - AROUND; i <= frame + AROUND; i++) {
-        if (i < 1 || i >= in->frames || !shift_counts(&in->measures[i]->shift)) continue;
+        if (i < 1 || i >= in->frames || !shift_counts(in, &in->measures[i]->shift)) continue;
         const double planned = in->planned_scale ? log(in->planned_scale[i] / in->planned_scale[i - 1]) : 0.0;
         off[n++] = log((double)in->measures[i]->shift.scale) - planned;
     }
@@ -48,8 +50,8 @@ static void follow_places(const struct check_input *in, struct tiles *t)
         const double ratio = exp(planned + scale_correction(in, i));
         struct place *now = &t->place[i];
         now->scale = before->scale * ratio;
-        now->dx_px = before->dx_px * ratio + (shift_counts(s) ? (double)s->dx_px : 0.0);
-        now->dy_px = before->dy_px * ratio + (shift_counts(s) ? (double)s->dy_px : 0.0);
+        now->dx_px = before->dx_px * ratio + (shift_counts(in, s) ? (double)s->dx_px : 0.0);
+        now->dy_px = before->dy_px * ratio + (shift_counts(in, s) ? (double)s->dy_px : 0.0);
     }
 }
 

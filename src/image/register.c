@@ -5,12 +5,16 @@
 #include "base/mem.h"
 #include "image/register_part.h"
 
-#define PERIOD_PX        REGISTER_PERIOD_PX
-#define TAPS             REGISTER_TAPS
-#define ITERATIONS       8
-#define CONFIDENCE_NONE  0.25
-#define CONFIDENCE_WEAK  0.5
-#define CONFIDENCE_START 0.6
+#define PERIOD_PX       REGISTER_PERIOD_PX
+#define TAPS            REGISTER_TAPS
+#define ITERATIONS      8
+#define AGREEMENT_NONE  0.25
+#define AGREEMENT_WEAK  0.5
+#define CONFIDENCE_WEAK 0.4
+#define AGREEMENT_START 0.6
+#define DOUBTED_PX                                                                                           \
+    0.1 /* sigma in the middle or, for the scale, in a corner, px of the largest level: halves the           \
+           confidence */
 
 struct register_space *register_space_new(struct err *why)
 {
@@ -65,7 +69,7 @@ int register_make_room(struct register_space *s, int32_t width, int32_t height, 
 }
 
 /* Share of the texture that agrees with the fit, times how alike the pictures are there. */
-static double confidence_of(const struct tile_sum *tiles, int count)
+static double agreement_of(const struct tile_sum *tiles, int count)
 {
     double all = 0, agreed = 0;
     for (int i = 0; i < count; i++) {
@@ -77,23 +81,36 @@ static double confidence_of(const struct tile_sum *tiles, int count)
     return all > 0 ? agreed / all : 0;
 }
 
-static enum shift_trust trust_of(double confidence, bool decisive, bool periodic)
+/* Less where the tiles that tell are few, or lie along one line, or have texture in one direction: then they
+ * may agree and yet leave the shift or the scale open. */
+static double certainty_of(const struct warp *error, const struct view_level *l)
+{
+    const double corner = hypot(l->width, l->height) / 2;
+    const double scale = error->scale * corner / DOUBTED_PX, x = error->dx / DOUBTED_PX,
+                 y = error->dy / DOUBTED_PX;
+    return 1 / (1 + scale * scale + x * x + y * y);
+}
+
+static enum shift_trust trust_of(double agreement, double confidence, bool decisive, bool periodic)
 {
     if (!decisive && periodic) return SHIFT_AMBIGUOUS;
-    if (confidence < CONFIDENCE_NONE) return SHIFT_NONE;
-    return confidence < CONFIDENCE_WEAK || !decisive ? SHIFT_WEAK : SHIFT_GOOD;
+    if (agreement < AGREEMENT_NONE) return SHIFT_NONE;
+    if (agreement < AGREEMENT_WEAK || confidence < CONFIDENCE_WEAK || !decisive) return SHIFT_WEAK;
+    return SHIFT_GOOD;
 }
 
 /* Corrects the warp (in pixels of the level) until it stays; false when the level does not tell. */
 static bool refine(struct register_space *s, const struct register_view *before,
-                   const struct register_view *now, int level, struct warp *warp, int *tiles)
+                   const struct register_view *now, int level, struct warp *warp, int *tiles,
+                   struct warp *error)
 {
     const double pixel = (double)before->factor * (1 << level);
     const double cx = before->full_width / (2 * pixel) - 0.5, cy = before->full_height / (2 * pixel) - 0.5;
     const double enough = level ? 0.05 : 0.01;
     for (int k = 0; k < ITERATIONS; k++) {
         struct warp step;
-        if (!register_improve(s, &before->level[level], &now->level[level], cx, cy, warp, tiles, &step))
+        if (!register_improve(s, &before->level[level], &now->level[level], cx, cy, warp, tiles, &step,
+                              error))
             return false;
         if (fabs(step.dx) < enough && fabs(step.dy) < enough && fabs(step.scale) * cx < enough) break;
     }
@@ -104,26 +121,26 @@ static bool refine(struct register_space *s, const struct register_view *before,
  * it. */
 static bool begin(struct register_space *s, const struct register_view *before,
                   const struct register_view *now, const struct whole_shift *common, struct warp *warp,
-                  int *tiles)
+                  int *tiles, struct warp *error)
 {
     const int last = before->levels - 1;
     *warp = (struct warp){common->x, common->y, 1};
-    if (refine(s, before, now, last, warp, tiles) && confidence_of(s->tiles, *tiles) > CONFIDENCE_START)
+    if (refine(s, before, now, last, warp, tiles, error) && agreement_of(s->tiles, *tiles) > AGREEMENT_START)
         return true;
     register_coarse_scale(&before->level[last], &now->level[last], common, warp);
-    return refine(s, before, now, last, warp, tiles);
+    return refine(s, before, now, last, warp, tiles, error);
 }
 
 /* From the smallest level to the largest. */
 static bool find_warp(struct register_space *s, const struct register_view *before,
                       const struct register_view *now, const struct whole_shift *common, struct warp *warp,
-                      int *tiles)
+                      int *tiles, struct warp *error)
 {
-    if (!begin(s, before, now, common, warp, tiles)) return false;
+    if (!begin(s, before, now, common, warp, tiles, error)) return false;
     for (int i = before->levels - 2; i >= 0; i--) {
         warp->dx *= 2;
         warp->dy *= 2;
-        if (!refine(s, before, now, i, warp, tiles)) return false;
+        if (!refine(s, before, now, i, warp, tiles, error)) return false;
     }
     return true;
 }
@@ -140,15 +157,16 @@ int register_shift(struct register_space *s, const struct register_view *before,
     const int last = before->levels - 1;
     struct whole_shift common;
     bool decisive, periodic;
-    struct warp warp;
+    struct warp warp, error = {0};
     int tiles = 0;
     if ((rc = register_coarse_shift(s, &before->level[last], &now->level[last], &common, &decisive, why)))
         return rc;
     struct frame_shift shift = {.trust = SHIFT_NONE, .scale = 1};
-    const bool told = find_warp(s, before, now, &common, &warp, &tiles);
+    const bool told = find_warp(s, before, now, &common, &warp, &tiles, &error);
     if ((rc = register_is_periodic(s, &before->level[0], &periodic, why))) return rc;
-    if (told) shift.confidence = (float)confidence_of(s->tiles, tiles);
-    shift.trust = trust_of((double)shift.confidence, decisive, periodic);
+    const double agreement = told ? agreement_of(s->tiles, tiles) : 0;
+    if (told) shift.confidence = (float)(agreement * certainty_of(&error, &before->level[0]));
+    shift.trust = trust_of(agreement, (double)shift.confidence, decisive, periodic);
     if (told && shift.trust != SHIFT_NONE) {
         shift.dx_px = (float)(warp.dx * before->factor);
         shift.dy_px = (float)(warp.dy * before->factor);

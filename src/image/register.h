@@ -7,11 +7,15 @@
  * and a robust fit over the tiles give (dx, dy, scale). Peaks of the phase correlation are never
  * interpolated: a parabola through them is off by up to 0.1 px.
  *
- * Known weakness: where next to nothing but one hair or edge is in focus, the scale is off by up to 0.1 % and
- * the shift by 0.4 px although the tiles agree; in such frames a planned scale is better than a measured one.
+ * A tile counts by how surely it tells: by its texture's strength and direction, the noise that the fit
+ * leaves, and what a change of focus does to it. What the fit's covariance then leaves open goes into the
+ * confidence, in the middle and in the corners: where only one hair or edge is in focus the tiles may agree
+ * and the scale is still off by up to 0.1 %; there the trust is WEAK, and a planned scale is better than a
+ * measured one.
  *
  * Trust: NONE without texture or agreement; AMBIGUOUS when the texture repeats and the coarse picture does
- * not decide which of its repetitions it is; WEAK when little of the texture agrees; else GOOD.
+ * not decide which of its repetitions it is; WEAK when little of the texture agrees, or what agrees leaves
+ * shift or scale open; else GOOD.
  */
 #ifndef STADDLE_IMAGE_REGISTER_H
 #define STADDLE_IMAGE_REGISTER_H

@@ -150,11 +150,12 @@ void register_coarse_scale(const struct view_level *before, const struct view_le
                                            .yy = 1,
                                            .bx = dx,
                                            .by = dy,
+                                           .certainty = 1,
                                            .correlation = best};
         }
     *warp = (struct warp){common->x, common->y, 1};
-    struct warp more;
-    if (register_fit(tiles, n, 0.5, &more) && fabs(more.scale) * before->width > 1) {
+    struct warp more, error;
+    if (register_fit(tiles, n, 0.5, &more, &error) && fabs(more.scale) * before->width > 1) {
         warp->dx += more.dx;
         warp->dy += more.dy;
         warp->scale += more.scale;

@@ -58,9 +58,11 @@ struct tile_sum {
     double weight;      /* of the robust fit, 0..1; written by register_fit */
 };
 
-/* Robust (dx, dy, relative scale) that the tiles agree on; false when they do not tell. `tight_px`:
- * deviations below that are not doubted. */
-bool register_fit(struct tile_sum *tiles, int count, double tight_px, struct warp *correction);
+/* Robust (dx, dy, relative scale) that the tiles agree on, and the sigma of each as the tiles' structure and
+ * scatter let expect it; false when they do not tell. `tight`: deviations of fewer of a tile's own sigmas are
+ * not doubted. */
+bool register_fit(struct tile_sum *tiles, int count, double tight, struct warp *correction,
+                  struct warp *error);
 
 struct register_space {
     struct spectrum *spectrum;
@@ -95,8 +97,9 @@ void register_coarse_scale(const struct view_level *before, const struct view_le
 int register_is_periodic(struct register_space *, const struct view_level *, bool *out, struct err *why);
 
 /* One correction of the warp, around the picture's centre (cx, cy) in pixels of the level; *step tells how
- * large it was. False when the level does not tell. */
+ * large it was, *error how far off the warp may still be (sigma). False when the level does not tell. */
 bool register_improve(struct register_space *, const struct view_level *before, const struct view_level *now,
-                      double cx, double cy, struct warp *warp, int *tiles, struct warp *step);
+                      double cx, double cy, struct warp *warp, int *tiles, struct warp *step,
+                      struct warp *error);
 
 #endif

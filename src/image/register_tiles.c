@@ -7,10 +7,15 @@
 #define TILES_ACROSS  20
 #define TILE_PX_LEAST 24
 #define SCALE_MOST    1.25
-#define TIGHT_PX      0.02 /* deviations of a tile below that are not doubted */
+#define TIGHT         0.33 /* of a tile's own sigma: deviations below that are not doubted */
 #define LEFT_LEAST    0.01 /* what rounding to 8 bit leaves, (code value)^2 after the band-pass */
-#define DOUBT_PX      0.06 /* error of any tile whose focus changes; 0 to 0.2 were tried on rendered stacks */
-#define TAPS          REGISTER_TAPS
+/* Noise after the band-pass is alike over 4 pi sigma^2 = 25 px, so that a tile has so many fewer pixels that
+ * tell; four times that, since out of focus most of what the fit leaves is no noise: on rendered stacks a
+ * tile's shift is off as if by 60 to 100. Without it a hundred tiles that show next to nothing outvote the
+ * few that are in focus. */
+#define NOISE_AREA 100
+#define DOUBT_PX   0.06 /* error of any tile whose focus changes; 0 to 0.2 were tried on rendered stacks */
+#define TAPS       REGISTER_TAPS
 
 /* Lagrange's weights for six samples at -2..3 around a fraction 0..1 between samples 0 and 1. */
 static void lagrange(double f, float out[TAPS])
@@ -181,9 +186,10 @@ static void sum_tile(const float *b, const float *j, int32_t width, struct box i
     const double bb = s[S_M_M] + s[S_M_E] + s[S_E_E] / 4, jj = s[S_M_M] - s[S_M_E] + s[S_E_E] / 4;
     t->correlation = bb > 0 && jj > 0 ? (s[S_M_M] - s[S_E_E] / 4) / sqrt(bb * jj) : 0;
     const double c = t->correlation, n = (double)(in.x1 - in.x0) * (in.y1 - in.y0);
-    t->certainty =
-        c > 0 ? c * c / ((left > 0 ? left / n : 0) + LEFT_LEAST + (t->xx + t->yy) / 2 * DOUBT_PX * DOUBT_PX)
-              : 0;
+    t->certainty = c > 0 ? c * c /
+                               (NOISE_AREA * ((left > 0 ? left / n : 0) + LEFT_LEAST) +
+                                (t->xx + t->yy) / 2 * DOUBT_PX * DOUBT_PX)
+                         : 0;
 }
 
 static int32_t tiles_along(int32_t length)
@@ -193,7 +199,8 @@ static int32_t tiles_along(int32_t length)
 }
 
 bool register_improve(struct register_space *s, const struct view_level *before, const struct view_level *now,
-                      double cx, double cy, struct warp *warp, int *count, struct warp *step)
+                      double cx, double cy, struct warp *warp, int *count, struct warp *step,
+                      struct warp *error)
 {
     struct box in;
     if (!warp_level(s, now, warp, cx, cy, &in)) return false;
@@ -211,7 +218,7 @@ bool register_improve(struct register_space *s, const struct view_level *before,
             sum_tile(before->plane, s->a, before->width, tile, t);
         }
     *count = n;
-    if (!register_fit(s->tiles, n, TIGHT_PX, step)) return false;
+    if (!register_fit(s->tiles, n, TIGHT, step, error)) return false;
     warp->dx += warp->scale * step->dx;
     warp->dy += warp->scale * step->dy;
     warp->scale *= 1 + step->scale;

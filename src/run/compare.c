@@ -190,7 +190,8 @@ static int pair_kept(struct loop *l, struct err *why)
     int rc =
         register_shift(measure_space_register(space), l->past[0].kept->view, l->past[1].kept->view, &s, why);
     bench_give_space(l->rig, space);
-    l->past_pairs = !rc && s.trust == SHIFT_GOOD;
+    l->past_pairs =
+        !rc && (s.trust == SHIFT_GOOD || s.trust == SHIFT_WEAK); /* weak: agrees, but leaves the scale open */
     return rc == E_NOMEM ? rc : E_OK;
 }
 

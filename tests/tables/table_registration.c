@@ -69,6 +69,11 @@ struct tally {
     double centre, corner, worst; /* sums of squares, px^2; px */
 };
 
+/* The same by confidence, of all pairs but those of patchworks, whose pixels are others. */
+static const double band[] = {0, 0.4, 0.6, 0.8, 1.01};
+#define BANDS ((int)(sizeof band / sizeof *band) - 1)
+static struct tally by_confidence[BANDS];
+
 /* SplitMix64 (Steele, Lea, Flood 2014, from memory), -1..1 */
 static double uniform(uint64_t *state)
 {
@@ -159,6 +164,9 @@ static void try_move(struct register_space *space, const struct situation *s, co
     finish(&now, s, s->gain, *seed + 2);
     const struct frame_shift got = photos_registered(space, &before, &now);
     add_pair(t, &got, &m, before.width, before.height);
+    for (int i = 0; !s->width && i < BANDS; i++)
+        if ((double)got.confidence >= band[i] && (double)got.confidence < band[i + 1])
+            add_pair(&by_confidence[i], &got, &m, before.width, before.height);
     if (getenv("SHOW"))
         fprintf(stderr, "%s: (%.3f %.3f %.5f) off (%+.3f %+.3f) scale %+.6f, trust %s, %.2f\n", s->name, m.dx,
                 m.dy, m.scale, (double)got.dx_px - m.dx, (double)got.dy_px - m.dy,
@@ -203,6 +211,14 @@ int main(void)
         printf("| %s | %d | %.3f | %.3f | %.3f | %d |\n", situations[i].name, t.pairs,
                sqrt(t.centre / t.pairs), t.worst, sqrt(t.corner / t.pairs), t.good);
         fflush(stdout);
+    }
+    printf("\n| confidence | pairs | shift off, RMS, px | at most | in the corners, RMS | trusted |\n"
+           "|---|---|---|---|---|---|\n");
+    for (int i = 0; i < BANDS; i++) {
+        const struct tally *t = &by_confidence[i];
+        const double n = t->pairs ? t->pairs : 1;
+        printf("| %.1f to %.1f | %d | %.3f | %.3f | %.3f | %d |\n", band[i], fmin(band[i + 1], 1), t->pairs,
+               sqrt(t->centre / n), t->worst, sqrt(t->corner / n), t->good);
     }
     for (int i = 0; i < PHOTOGRAPHS; i++)
         photo_free(&photographs[i]);

@@ -245,7 +245,7 @@ static void every_build_gives_the_same_bits(void **state)
     memcpy(&bits[1], &out.dy_px, 4);
     memcpy(&bits[2], &out.scale, 4);
     memcpy(&bits[3], &out.confidence, 4);
-    static const uint32_t wanted[4] = {0xc03ffff9, 0xbfffffcf, 0x3f7ffffd, 0x3f7fffff};
+    static const uint32_t wanted[4] = {0xc03fffed, 0xbfffffcb, 0x3f7ffffd, 0x3f7ebb2e};
     for (int i = 0; i < 4; i++)
         assert_int_equal(bits[i], wanted[i]);
     register_view_free(a);
