@@ -127,6 +127,15 @@ static void print_light(FILE *out, const json_t *r)
             json_get_number(l, "scatter_stops"), fabs(slope) < 0.0005 ? 0 : slope);
 }
 
+static void print_depth(FILE *out, const json_t *r)
+{
+    const json_t *d = json_object_get(r, "depth");
+    if (!json_is_object(d)) return;
+    fprintf(out, "depth: nearest sharp part at %.1f um, deepest at %.1f um: %.1f um between them\n",
+            json_get_number(d, "nearest_um"), json_get_number(d, "deepest_um"),
+            json_get_number(d, "between_um"));
+}
+
 static void print_findings(FILE *out, const json_t *r, bool grave)
 {
     size_t i;
@@ -144,6 +153,7 @@ static void text(FILE *out, const json_t *r)
     json_t *name;
     fprintf(out, "%s\n", json_get_text(r, "sentence"));
     print_frames(out, r);
+    print_depth(out, r);
     print_places(out, r);
     print_light(out, r);
     if (json_array_size(json_object_get(r, "findings"))) fputs("\nwhat to do:\n", out);

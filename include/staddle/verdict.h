@@ -25,6 +25,7 @@ struct tile_verdict {
     enum tile_state state;
     int32_t peak_count;
     float peak[PEAKS_MOST];       /* fractional frame index; peak[0] is the strongest */
+    float peak_um[PEAKS_MOST];    /* the same as places of the axis; NAN where positions are not known */
     float confidence[PEAKS_MOST]; /* 0..1 */
     float sharpness;              /* of the best frame, relative to the stack's median tile */
 };
@@ -50,6 +51,36 @@ struct light_verdict {
     int32_t jump_count;
 };
 
+/* Places of the axis that focus the nearest and the deepest sharp part. */
+struct depth_verdict {
+    bool known;
+    double nearest_um, deepest_um;
+};
+
+/* Where the subject went on the picture beyond what its change of scale explains: right and down, in pixels
+ * of the picture. */
+struct drift_verdict {
+    bool known;        /* enough frames tell; else all is NAN */
+    double x_px, y_px; /* slowly, over the whole stack; jumps left out */
+    double error_px;   /* sigma of that */
+    double minutes;    /* from the first frame to the last; NAN where capture times are not known */
+    double x_px_per_min, y_px_per_min; /* NAN without times */
+};
+
+/* Frames between which the subject did not move in a jump. */
+struct frame_group {
+    int32_t first, last;
+    double jump_x_px, jump_y_px; /* before it; 0 for the first group */
+};
+
+/* What the frames of the useful range do not all see, in pixels of the first of them, or of the last
+ * where that shows more. */
+struct border_verdict {
+    bool known;
+    double left_px, right_px, top_px, bottom_px;
+    double planned_fraction; /* of the width, that the planned change of scale takes; NAN without a plan */
+};
+
 struct frame_list {
     int32_t *rows;
     int32_t count, room;
@@ -65,6 +96,11 @@ struct verdict {
     double textured_fraction, covered_fraction;
     double unsharp_before_fraction, unsharp_after_fraction;          /* of textured tiles */
     struct frame_list unneeded, blurred, shifted, swapped, repeated; /* swapped: first of each pair */
+    struct depth_verdict depth;
+    struct drift_verdict drift;
+    struct frame_group *groups; /* one: nothing moved */
+    int32_t group_count;
+    struct border_verdict border;
     struct gap *gaps;
     int32_t gap_count;
     struct light_verdict light;

@@ -54,7 +54,7 @@ static int work_room(struct work *w, struct err *why)
         (w->loss = mem_new(f, sizeof *w->loss, why)) && (w->blurred = mem_new(f, sizeof *w->blurred, why)) &&
         (w->shifted = mem_new(f, sizeof *w->shifted, why)) &&
         (w->odd_light = mem_new(f, sizeof *w->odd_light, why)) &&
-        (w->needed = mem_new(f, sizeof *w->needed, why)) &&
+        (w->needed = mem_new(f, sizeof *w->needed, why)) && (w->jumps = mem_new(f, sizeof *w->jumps, why)) &&
         (w->v.tiles = mem_new(n, sizeof *w->v.tiles, why));
     return ok ? E_OK : E_NOMEM;
 }
@@ -71,6 +71,7 @@ static void work_clear(struct work *w)
     mem_free(w->shifted);
     mem_free(w->odd_light);
     mem_free(w->needed);
+    mem_free(w->jumps);
 }
 
 static void set_facts(struct work *w)
@@ -136,21 +137,31 @@ static int32_t tiles_near(const struct work *w, int32_t frame)
  * near focus. */
 #define SHIFT_TILES_SHARE 0.05
 
-static bool matters(const struct work *w, int32_t frame)
+bool work_shift_matters(const struct work *w, int32_t frame)
 {
     const double least = SHIFT_TILES_SHARE * w->v.textured_fraction * w->tiles.count;
     return frame > 0 && tiles_near(w, frame) >= least && tiles_near(w, frame - 1) >= least;
+}
+
+/* What the frames around explain, or what cannot be told there, is no jump. */
+static void drop_jumps(struct work *w)
+{
+    for (int32_t i = 0; i < w->in->frames; i++) {
+        if (!w->jumps[i].away || (work_shift_matters(w, i) && !after_hole(w, i))) continue;
+        w->jumps[i].away = w->jumps[i].stays = false;
+    }
 }
 
 static int judge_frames(struct work *w, struct err *why)
 {
     int rc = frames_losses(&w->tiles, w->curves, &w->shape, w->z, w->loss, why);
     if (rc || (rc = frames_blurred(w->loss, w->in->frames, w->blurred, &w->blur_judged, why))) return rc;
-    if ((rc = frames_shifted(w->in, w->shifted, &w->shift_judged, why))) return rc;
+    if ((rc = frames_shifted(w->in, w->jumps, &w->shift_judged, why))) return rc;
     if ((rc = frames_light(&w->tiles, &w->v.light, w->odd_light, why))) return rc;
+    drop_jumps(w);
     for (int32_t i = 0; i < w->in->frames && !rc; i++) {
         if (in_swap(w, i) || beside_hole(w, i)) w->blurred[i] = false;
-        if (w->shifted[i] && (!matters(w, i) || after_hole(w, i))) w->shifted[i] = false;
+        w->shifted[i] = w->jumps[i].away;
         if (w->blurred[i]) rc = frame_list_add(&w->v.blurred, i, why);
         if (!rc && w->shifted[i]) rc = frame_list_add(&w->v.shifted, i, why);
     }
@@ -168,7 +179,10 @@ static int judge(struct work *w, struct err *why)
         if ((rc = shape_fit_end(&w->tiles, w->curves, side == 1, &w->end_shape[side], why))) return rc;
     set_reach(w);
     if ((rc = sequence_judge(w, why)) || (rc = places_judge(w, why)) || (rc = needs_find(w, why))) return rc;
-    if ((rc = judge_frames(w, why)) || (rc = weak_find(w, why))) return rc;
+    depth_find(w);
+    if ((rc = judge_frames(w, why)) || (rc = motion_judge(w, why))) return rc;
+    border_find(w);
+    if ((rc = weak_find(w, why))) return rc;
     return say_all(w, why);
 }
 

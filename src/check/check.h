@@ -24,6 +24,7 @@ struct check_input {
     const struct frame_measure *const *measures; /* one a frame, all of one size and cell grid */
     const double *
         planned_scale; /* of a fixed subject point, relative to the first frame; NULL when there is no plan */
+    const int64_t *place_nm;      /* of the axis at each frame; NULL when not known */
     struct measure_source source; /* of cells that measures leave out */
     struct region_px region;      /* pixels of the first frame; w == 0: all */
     enum stack_order order;

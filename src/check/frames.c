@@ -223,28 +223,57 @@ static bool shift_off_trend(const struct check_input *in, int32_t i, double *dx,
     return true;
 }
 
-int frames_shifted(const struct check_input *in, bool *bad, int32_t *judged, struct err *why)
+static bool is_jump(const struct jump *j)
 {
-    double *off = mem_new(3 * (size_t)in->frames, sizeof *off, why);
-    if (!off) return E_NOMEM;
-    double *dx = off, *dy = off + in->frames, *size = off + 2 * (size_t)in->frames;
+    return j->dx_px != 0 || j->dy_px != 0;
+}
+
+/* The frame at which the picture is back where it was before the jump at i; -1 when it stays away. */
+static int32_t back_at(const struct jump *jumps, int32_t frames, int32_t i)
+{
+    const struct jump *a = &jumps[i];
+    const int32_t end = i + JUMP_BACK < frames - 1 ? i + JUMP_BACK : frames - 1;
+    for (int32_t j = i + 1; j <= end; j++) {
+        const struct jump *b = &jumps[j];
+        if (is_jump(b) && hypot(a->dx_px + b->dx_px, a->dy_px + b->dy_px) < 0.5 * hypot(a->dx_px, a->dy_px))
+            return j;
+    }
+    return -1;
+}
+
+/* The way back after a shifted frame is no jump of its own. */
+static void pair_jumps(struct jump *jumps, int32_t frames)
+{
+    for (int32_t i = 1; i < frames; i++) {
+        if (!is_jump(&jumps[i])) continue;
+        const int32_t back = back_at(jumps, frames, i);
+        jumps[i].away = true;
+        jumps[i].stays = back < 0;
+        for (int32_t j = i + 1; j < back; j++)
+            jumps[j].away = true;
+        if (back >= 0) i = back;
+    }
+}
+
+int frames_shifted(const struct check_input *in, struct jump *jumps, int32_t *judged, struct err *why)
+{
+    double *size = mem_new((size_t)in->frames, sizeof *size, why);
+    if (!size) return E_NOMEM;
     int32_t n = 0;
     for (int32_t i = 0; i < in->frames; i++) {
-        bad[i] = false;
-        dx[i] = dy[i] = NAN;
-        if (i > 0 && shift_off_trend(in, i, &dx[i], &dy[i])) size[n++] = hypot(dx[i], dy[i]);
+        double dx, dy;
+        jumps[i] = (struct jump){0};
+        if (i < 1 || !shift_off_trend(in, i, &dx, &dy)) continue;
+        jumps[i] = (struct jump){.dx_px = dx, .dy_px = dy};
+        size[n++] = hypot(dx, dy);
     }
     *judged = n;
     const double usual = n ? robust_median(size, n) : 0;
     const double most = fmax(SHIFT_LEAST_PX, SIGMAS * usual / 1.18);
-    for (int32_t i = 1; i < in->frames; i++) {
-        if (isnan(dx[i]) || hypot(dx[i], dy[i]) < most) continue;
-        /* The way back after one shifted frame is no shift of its own. */
-        const bool back =
-            bad[i - 1] && hypot(dx[i] + dx[i - 1], dy[i] + dy[i - 1]) < 0.5 * hypot(dx[i], dy[i]);
-        bad[i] = !back;
-    }
-    mem_free(off);
+    for (int32_t i = 1; i < in->frames; i++)
+        if (hypot(jumps[i].dx_px, jumps[i].dy_px) < most) jumps[i] = (struct jump){0};
+    pair_jumps(jumps, in->frames);
+    mem_free(size);
     return E_OK;
 }
 

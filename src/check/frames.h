@@ -20,7 +20,15 @@ int frames_losses(const struct tiles *, const struct tile_curve *, const struct 
 
 /* Marks bad[frame]. `judged` counts the frames that could be judged. */
 int frames_blurred(const struct frame_loss *, int32_t frames, bool *bad, int32_t *judged, struct err *);
-int frames_shifted(const struct check_input *, bool *bad, int32_t *judged, struct err *);
+
+/* A sideways step that the frames around do not explain. */
+struct jump {
+    double dx_px, dy_px; /* against the usual step; 0 where there is no jump */
+    bool away;           /* the picture lies apart from where it was before, for a frame or for good */
+    bool stays;          /* and does not come back within JUMP_BACK frames */
+};
+#define JUMP_BACK 3
+int frames_shifted(const struct check_input *, struct jump *, int32_t *judged, struct err *);
 
 /* Light over the stack: t->light. odd[frame]: alone brighter or darker than both sides. */
 int frames_light(const struct tiles *, struct light_verdict *, bool *odd, struct err *);

@@ -36,13 +36,17 @@ static void need(struct work *w, double at)
     if (high >= 0 && high < w->tiles.frames) w->needed[high] = true;
 }
 
+bool needs_peak_counts(const struct work *w, int32_t tile, const struct tile_peak *p)
+{
+    const int32_t like = like_neighbours(w, tile, p->at);
+    return like >= 2 || (like >= 1 && p->confidence >= ALONE_CONFIDENCE);
+}
+
 static void need_tile(struct work *w, int32_t tile)
 {
     const struct tile_curve *c = &w->curves[tile];
-    for (int32_t k = 0; k < c->peak_count; k++) {
-        const int32_t like = like_neighbours(w, tile, c->peak[k].at);
-        if (like >= 2 || (like >= 1 && c->peak[k].confidence >= ALONE_CONFIDENCE)) need(w, c->peak[k].at);
-    }
+    for (int32_t k = 0; k < c->peak_count; k++)
+        if (needs_peak_counts(w, tile, &c->peak[k])) need(w, c->peak[k].at);
 }
 
 int needs_find(struct work *w, struct err *why)

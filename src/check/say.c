@@ -7,7 +7,7 @@
 #include "check/work.h"
 
 /* Frames are called by the number on their file, from 1. */
-static int32_t number_of(const struct work *w, int32_t frame)
+int32_t say_number(const struct work *w, int32_t frame)
 {
     return w->in->rows && w->in->rows[frame].slice > 0 ? w->in->rows[frame].slice : frame + 1;
 }
@@ -38,7 +38,7 @@ static struct words number_words(const struct work *w, const int32_t *frames, in
             snprintf(s.text + s.used, sizeof s.text - s.used, ", ...");
             return s;
         }
-        add_word(&s, i ? ", " : "", number_of(w, frames[i]), number_of(w, frames[j]));
+        add_word(&s, i ? ", " : "", say_number(w, frames[i]), say_number(w, frames[j]));
         i = j + 1;
     }
     return s;
@@ -85,7 +85,7 @@ static int say_short(struct work *w, bool after, double *room, struct err *why)
     char code[32], advice[200];
     snprintf(code, sizeof code, "too-short-%s", side);
     snprintf(advice, sizeof advice, "shoot about %d more frame%s %s frame %d%s, at the same spacing",
-             (int)more, plural(more), after ? "after" : "before", (int)number_of(w, end),
+             (int)more, plural(more), after ? "after" : "before", (int)say_number(w, end),
              order == ORDER_UNKNOWN ? ""
              : far                  ? ", deeper into the subject"
                                     : ", nearer to the camera");
@@ -113,7 +113,7 @@ static int say_gaps(struct work *w, struct err *why)
     for (int32_t g = 0; g < w->v.gap_count; g++) {
         const struct gap *gap = &w->v.gaps[g];
         const int32_t sides[2] = {gap->after, gap->after + 1};
-        const int32_t a = number_of(w, sides[0]), b = number_of(w, sides[1]);
+        const int32_t a = say_number(w, sides[0]), b = say_number(w, sides[1]);
         char advice[200];
         snprintf(advice, sizeof advice, "shoot %d frame%s between %d and %d, coming from the near side",
                  (int)gap->missing, plural(gap->missing), (int)a, (int)b);
@@ -134,8 +134,8 @@ static int say_order(struct work *w, struct err *why)
         int rc = finding_add(
             &w->v.findings,
             (struct finding_about){"swapped", true, "put the two in the other order before merging", pair, 2},
-            why, "frames %d and %d stand in the wrong order", (int)number_of(w, pair[0]),
-            (int)number_of(w, pair[1]));
+            why, "frames %d and %d stand in the wrong order", (int)say_number(w, pair[0]),
+            (int)say_number(w, pair[1]));
         if (rc) return rc;
     }
     if (!w->v.repeated.count) return E_OK;
@@ -166,15 +166,28 @@ static int say_blurred(struct work *w, struct err *why)
             bad->count == 1 ? "is" : "are");
         if (rc) return rc;
     }
-    if (!w->v.shifted.count) return E_OK;
-    const struct words s = number_words(w, w->v.shifted.rows, w->v.shifted.count);
-    return finding_add(
-        &w->v.findings,
-        (struct finding_about){"shifted", false,
-                               "align the frames when merging; find out what moved: subject, camera or "
-                               "table",
-                               w->v.shifted.rows, w->v.shifted.count},
-        why, "the picture jumps sideways at frame%s %s", plural(w->v.shifted.count), s.text);
+    return E_OK;
+}
+
+/* Those that come back; one that stays makes a group (say_motion.c). */
+static int say_shifted(struct work *w, struct err *why)
+{
+    struct frame_list back = {0};
+    int rc = E_OK;
+    for (int32_t i = 0; i < w->v.frames && !rc; i++)
+        if (w->jumps[i].away && !w->jumps[i].stays) rc = frame_list_add(&back, i, why);
+    if (!rc && back.count) {
+        const struct words s = number_words(w, back.rows, back.count);
+        rc = finding_add(&w->v.findings,
+                         (struct finding_about){"shifted", false,
+                                                "align the frames when merging; find out what moved: "
+                                                "subject, camera or table",
+                                                back.rows, back.count},
+                         why, "frame%s %s lie%s sideways of the frames around, which fit each other",
+                         plural(back.count), s.text, back.count == 1 ? "s" : "");
+    }
+    mem_free(back.rows);
+    return rc;
 }
 
 /* Common practice, no source: 0.05 stops (3.5 %) of scatter begin to show as bands in even tones, a third of
@@ -313,8 +326,9 @@ static int say_doubts(struct work *w, struct err *why)
 
 int say_all(struct work *w, struct err *why)
 {
-    int (*const parts[])(struct work *, struct err *) = {say_ends,  say_gaps,      say_order,    say_blurred,
-                                                         say_light, say_odd_light, say_unneeded, say_doubts};
+    int (*const parts[])(struct work *, struct err *) = {
+        say_ends,  say_gaps,   say_order, say_blurred,   say_shifted,  say_moved,
+        say_drift, say_border, say_light, say_odd_light, say_unneeded, say_doubts};
     for (size_t i = 0; i < sizeof parts / sizeof *parts; i++) {
         int rc = parts[i](w, why);
         if (rc) return rc;

@@ -17,6 +17,7 @@ void verdict_clear(struct verdict *v)
     clear_list(&v->swapped);
     clear_list(&v->repeated);
     mem_free(v->gaps);
+    mem_free(v->groups);
     mem_free(v->light.jumps);
     findings_clear(&v->findings);
     *v = (struct verdict){0};

@@ -1,7 +1,7 @@
 /* work.h - what check_stack knows while it works; the parts below fill it in this order.
  *
- *   tiles_new -> curves_find -> shape_fit -> sequence_judge -> places_judge -> needs_find -> frames_... ->
- * weak_find -> say_all
+ *   tiles_new -> curves_find -> shape_fit -> sequence_judge -> places_judge -> needs_find -> depth_find ->
+ * frames_... -> motion_judge -> border_find -> weak_find -> say_all
  */
 #ifndef STADDLE_CHECK_WORK_H
 #define STADDLE_CHECK_WORK_H
@@ -23,6 +23,7 @@ struct work {
     double *beyond; /* [tile] spacings beyond the end, of tiles that are sharp in no frame for that */
     struct frame_loss *loss;                      /* [frame] */
     bool *blurred, *shifted, *odd_light, *needed; /* [frame] */
+    struct jump *jumps;                           /* [frame] */
     int32_t blur_judged, shift_judged;
     struct verdict v;
 };
@@ -33,10 +34,29 @@ int sequence_judge(struct work *, struct err *);
 int places_judge(struct work *, struct err *);
 /* needs.c: which frames show something sharp that no other does; first and last useful. */
 int needs_find(struct work *, struct err *);
+/* Are two peaks of the eight tiles around near this place, or one where the peak itself is sure? */
+bool needs_peak_counts(const struct work *, int32_t tile, const struct tile_peak *);
+/* depth.c: peaks as places of the axis. */
+void depth_find(struct work *);
+/* motion.c: groups and slow drift, from the jumps. */
+int motion_judge(struct work *, struct err *);
+/* border.c: what not all useful frames see. */
+void border_find(struct work *);
 /* weak.c: the three places to look at. */
 int weak_find(struct work *, struct err *);
 /* say.c: the findings. */
 int say_all(struct work *, struct err *);
+
+/* say_motion.c: what moved, and what that costs at the border. */
+int say_moved(struct work *, struct err *);
+int say_drift(struct work *, struct err *);
+int say_border(struct work *, struct err *);
+
+/* The number on a frame's file, from 1. */
+int32_t say_number(const struct work *, int32_t frame);
+
+/* Do so many tiles come into focus near this frame and the one before that a shift between them tells? */
+bool work_shift_matters(const struct work *, int32_t frame);
 
 int frame_list_add(struct frame_list *, int32_t frame, struct err *);
 bool frame_list_has(const struct frame_list *, int32_t frame);

@@ -8,6 +8,7 @@
 #include "config/config.h"
 #include "image/measure_io.h"
 #include "plan/plan.h"
+#include "plan/slices.h"
 #include "report/measuring.h"
 
 /* What the stack's own job and bench files say; a stack without them (imported) is judged without. */
@@ -46,24 +47,42 @@ struct measure_source judge_source(const struct judgement *j)
     return (struct measure_source){bring, (void *)(uintptr_t)j};
 }
 
+/* Where the axis stood, or was sent where that was not told; false where neither is known of a frame. */
+static bool axis_places(const struct judgement *j, int64_t *place_nm)
+{
+    int64_t num, den;
+    if (!j->setup_known) return false;
+    slices_count_length(&j->bench.axis, &num, &den);
+    for (int32_t i = 0; i < j->frames; i++) {
+        const struct frame_row *r = &j->rows[i];
+        place_nm[i] =
+            r->reached_counts != STACK_NONE ? slices_nm_of(r->reached_counts, num, den) : r->target_nm;
+        if (place_nm[i] == STACK_NONE) return false;
+    }
+    return true;
+}
+
 /* What check needs, gathered; `of` points into it. */
 struct question {
     struct check_input of;
     const struct frame_measure **measures;
     double *scale;
+    int64_t *place_nm;
 };
 
 static void question_clear(struct question *q)
 {
     mem_free(q->measures);
     mem_free(q->scale);
+    mem_free(q->place_nm);
 }
 
 static int ask(const struct judgement *j, struct question *q, struct err *why)
 {
     q->measures = mem_new((size_t)j->frames, sizeof(void *), why);
     q->scale = q->measures ? mem_new((size_t)j->frames, sizeof *q->scale, why) : NULL;
-    if (!q->scale) return E_NOMEM;
+    q->place_nm = q->scale ? mem_new((size_t)j->frames, sizeof *q->place_nm, why) : NULL;
+    if (!q->place_nm) return E_NOMEM;
     for (int32_t i = 0; i < j->frames; i++)
         q->measures[i] = &j->measures[i];
     q->of = (struct check_input){.frames = j->frames,
@@ -72,6 +91,7 @@ static int ask(const struct judgement *j, struct question *q, struct err *why)
                                  .order = j->info.order,
                                  .source = judge_source(j)};
     if (plan_scale(j, q->scale)) q->of.planned_scale = q->scale;
+    if (axis_places(j, q->place_nm)) q->of.place_nm = q->place_nm;
     if (j->plan_known && j->plan.spacing_nm > 0)
         q->of.dof_slices = j->plan.optics.dof_um / um_from_nm(j->plan.spacing_nm);
     if (j->setup_known) q->of.region = j->job.region;

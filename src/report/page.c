@@ -95,6 +95,10 @@ static void write_verdict(const struct page_facts *f, struct html *h)
         snprintf(text, sizeof text, "%d", v->unneeded.count);
         sum(h, text, "frames add nothing");
     }
+    if (v->depth.known) {
+        snprintf(text, sizeof text, "%.1f um", v->depth.deepest_um - v->depth.nearest_um);
+        sum(h, text, "from the nearest to the deepest sharp part");
+    }
     sentence_share(v->textured_fraction, 1, share);
     sum(h, share, "of the picture has texture to judge by");
     html_markup(h, "</ul>\n</header>\n");
@@ -166,6 +170,9 @@ static void write_coverage(const struct page_facts *f, struct html *h)
     page_write_map(f, h);
     html_markup(h, "<ul class=\"key\">\n");
     write_scale(f, h);
+    if (v->depth.known)
+        html_number(h, "<li>nearest sharp part at %.1f um of the axis, deepest at %.1f um</li>\n",
+                    v->depth.nearest_um, v->depth.deepest_um);
     key(h, FALLING, sentence_where(v, TILE_UNSHARP_BEFORE), count[TILE_UNSHARP_BEFORE], whole);
     key(h, FALLING RISING, sentence_where(v, TILE_GAP), count[TILE_GAP], whole);
     key(h, RISING, sentence_where(v, TILE_UNSHARP_AFTER), count[TILE_UNSHARP_AFTER], whole);

@@ -49,6 +49,11 @@ static json_t *peak_json(const struct tile_verdict *tile)
     return tile->peak_count > 0 ? json_rounded((double)tile->peak[0], 2) : json_null();
 }
 
+static json_t *peak_um_json(const struct tile_verdict *tile)
+{
+    return tile->peak_count > 0 ? json_rounded((double)tile->peak_um[0], 1) : json_null();
+}
+
 static json_t *peaks_json(const struct tile_verdict *tile)
 {
     if (tile->peak_count < 2) return json_null();
@@ -83,6 +88,7 @@ static json_t *tiles_json(const struct verdict *v)
     json_object_set_new(tiles, "cell_px", json_integer(v->cell_px));
     json_object_set_new(tiles, "peak", grid_json(v, peak_json));
     json_object_set_new(tiles, "peaks", grid_json(v, peaks_json));
+    json_object_set_new(tiles, "peak_um", v->depth.known ? grid_json(v, peak_um_json) : json_null());
     json_object_set_new(tiles, "state", grid_json(v, state_json));
     return tiles;
 }
@@ -94,6 +100,54 @@ static json_t *gaps_json(const struct verdict *v)
         json_array_append_new(list, json_pack("{s:i, s:i, s:i}", "after", v->gaps[i].after, "missing",
                                               v->gaps[i].missing, "tiles", v->gaps[i].tiles));
     return list;
+}
+
+static json_t *depth_json(const struct depth_verdict *d)
+{
+    if (!d->known) return json_null();
+    json_t *out = json_object();
+    json_object_set_new(out, "nearest_um", json_rounded(d->nearest_um, 1));
+    json_object_set_new(out, "deepest_um", json_rounded(d->deepest_um, 1));
+    json_object_set_new(out, "between_um", json_rounded(d->deepest_um - d->nearest_um, 1));
+    return out;
+}
+
+static json_t *drift_json(const struct drift_verdict *d)
+{
+    if (!d->known) return json_null();
+    json_t *out = json_object();
+    json_object_set_new(out, "x_px", json_rounded(d->x_px, 2));
+    json_object_set_new(out, "y_px", json_rounded(d->y_px, 2));
+    json_object_set_new(out, "error_px", json_rounded(d->error_px, 2));
+    json_object_set_new(out, "minutes", json_rounded(d->minutes, 3));
+    json_object_set_new(out, "x_px_per_min", json_rounded(d->x_px_per_min, 2));
+    json_object_set_new(out, "y_px_per_min", json_rounded(d->y_px_per_min, 2));
+    return out;
+}
+
+static json_t *groups_json(const struct verdict *v)
+{
+    json_t *list = json_array();
+    for (int32_t i = 0; i < v->group_count; i++) {
+        const struct frame_group *g = &v->groups[i];
+        json_t *one = json_pack("{s:i, s:i}", "first", g->first, "last", g->last);
+        json_object_set_new(one, "jump_x_px", json_rounded(g->jump_x_px, 2));
+        json_object_set_new(one, "jump_y_px", json_rounded(g->jump_y_px, 2));
+        json_array_append_new(list, one);
+    }
+    return list;
+}
+
+static json_t *border_json(const struct border_verdict *b)
+{
+    if (!b->known) return json_null();
+    json_t *out = json_object();
+    json_object_set_new(out, "left_px", json_rounded(b->left_px, 1));
+    json_object_set_new(out, "right_px", json_rounded(b->right_px, 1));
+    json_object_set_new(out, "top_px", json_rounded(b->top_px, 1));
+    json_object_set_new(out, "bottom_px", json_rounded(b->bottom_px, 1));
+    json_object_set_new(out, "planned_fraction", json_rounded(b->planned_fraction, 4));
+    return out;
 }
 
 static json_t *light_json(const struct light_verdict *light)
@@ -151,6 +205,10 @@ int verdict_to_json(const struct verdict *v, json_t *o, struct err *why)
     bad |= json_object_set_new(o, "shifted", frames_json(v->shifted.rows, v->shifted.count));
     bad |= json_object_set_new(o, "swapped", frames_json(v->swapped.rows, v->swapped.count));
     bad |= json_object_set_new(o, "repeated", frames_json(v->repeated.rows, v->repeated.count));
+    bad |= json_object_set_new(o, "depth", depth_json(&v->depth));
+    bad |= json_object_set_new(o, "drift", drift_json(&v->drift));
+    bad |= json_object_set_new(o, "groups", groups_json(v));
+    bad |= json_object_set_new(o, "border", border_json(&v->border));
     bad |= json_object_set_new(o, "light", light_json(&v->light));
     bad |= json_object_set_new(o, "weakest", weakest_json(v));
     bad |= json_object_set_new(o, "tiles", tiles_json(v));

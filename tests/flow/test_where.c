@@ -137,63 +137,6 @@ static void text_says_no_number_that_the_json_lacks(void **state)
     json_decref(o);
 }
 
-/* The same frames, each saying that it is to be shown turned: Exif (CIPA DC-008) in an APP1 segment behind
- * the beginning, with one entry, orientation 6: row 0 is the visual right, column 0 the visual top
- * (TIFF 6.0). */
-static void say_turned(const char *dir)
-{
-    static const uint8_t exif[] = {0xFF, 0xE1, 0, 34, 'E', 'x', 'i', 'f', 0,    0,    'I', 'I',
-                                   42,   0,    8, 0,  0,   0,   1,   0,   0x12, 0x01, 3,   0,
-                                   1,    0,    0, 0,  6,   0,   0,   0,   0,    0,    0,   0};
-    static uint8_t bytes[1 << 20];
-    for (int i = 1; i <= FRAMES; i++) {
-        char path[700];
-        snprintf(path, sizeof path, "%s/f%04d.jpg", dir, i);
-        FILE *f = fopen(path, "rb");
-        const size_t n = fread(bytes, 1, sizeof bytes, f);
-        fclose(f);
-        f = fopen(path, "wb");
-        fwrite(bytes, 1, 2, f);
-        fwrite(exif, 1, sizeof exif, f);
-        fwrite(bytes + 2, 1, n - 2, f);
-        assert_int_equal(fclose(f), 0);
-    }
-}
-
-static void a_turned_picture_is_asked_as_stored_or_as_shown(void **state)
-{
-    (void)state;
-    char dir[600];
-    snprintf(dir, sizeof dir, "%s/turned", test_folder());
-    assert_int_equal(mkdir(dir, 0777), 0);
-    slope_write(dir, &slope);
-    say_turned(dir);
-    struct said r = program("import %s --order near-first --stack %s/t", dir, test_folder());
-    assert_int_equal(r.status, 0);
-    said_clear(&r);
-    r = program("where %s/t 300,119 --json", test_folder());
-    struct said shown =
-        program("where %s/t 200,300 --as-shown --json", test_folder()); /* 320 - 1 - 119, 300 */
-    json_t *a = json_loads(r.out, 0, NULL), *b = json_loads(shown.out, 0, NULL);
-    assert_true(json_is_true(json_object_get(a, "turned")));
-    assert_true(json_equal(json_object_get(a, "files"), json_object_get(b, "files")));
-    const json_t *best = json_array_get(json_object_get(b, "files"), 0);
-    assert_near(json_number_value(json_object_get(best, "frame")), 2 + 300 / 479.0 * (FRAMES - 5), 1.0);
-    assert_near(json_number_value(json_object_get(best, "shown_x_px")), 200, 1);
-    assert_near(json_number_value(json_object_get(best, "shown_y_px")), 300, 1);
-    json_decref(a);
-    json_decref(b);
-    said_clear(&r);
-    said_clear(&shown);
-    r = program("where %s/t 400,300 --as-shown", test_folder()); /* it is shown 320 wide */
-    assert_int_equal(r.status, 2);
-    assert_non_null(strstr(r.err, "is shown with 320 x 480 pixels"));
-    said_clear(&r);
-    r = program("where %s/t 300,119", test_folder());
-    assert_non_null(strstr(r.out, "viewers show these pictures turned"));
-    said_clear(&r);
-}
-
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -201,7 +144,6 @@ int main(void)
         cmocka_unit_test(the_names_are_those_of_the_hand_over),
         cmocka_unit_test(measures_are_enough_when_the_frames_are_away),
         cmocka_unit_test(wrong_places_and_names_are_refused_with_a_sentence),
-        cmocka_unit_test(a_turned_picture_is_asked_as_stored_or_as_shown),
         cmocka_unit_test(text_says_no_number_that_the_json_lacks),
     };
     return cmocka_run_group_tests(tests, set_up, NULL);

@@ -29,7 +29,8 @@ static const struct finding *find(const struct verdict *v, const char *code)
 static int32_t blames(const struct verdict *v)
 {
     return v->gap_count + v->blurred.count + v->shifted.count + v->swapped.count + v->repeated.count +
-           v->light.jump_count + (find(v, "too-short-near") != NULL) + (find(v, "too-short-far") != NULL);
+           v->light.jump_count + (find(v, "too-short-near") != NULL) + (find(v, "too-short-far") != NULL) +
+           (find(v, "moved") != NULL && !v->shifted.count);
 }
 
 static void a_clean_stack_is_not_blamed(void **state)
@@ -251,6 +252,130 @@ static void a_drift_or_a_small_shift_is_none(void **state)
     verdict_clear(&v);
 }
 
+/* A jump that stays makes two groups; one that comes back, after one frame or three, makes none. */
+static void a_bump_parts_the_stack_and_a_shifted_frame_does_not(void **state)
+{
+    (void)state;
+    static const struct {
+        int32_t from, to; /* frames that lie aside */
+        int32_t groups;
+    } rows[] = {{12, FRAMES, 2}, {12, 13, 1}, {12, 15, 1}, {12, 20, 3}};
+    for (size_t k = 0; k < sizeof rows / sizeof *rows; k++) {
+        struct made_opts o = ramp(30 + k);
+        struct verdict v = {0};
+        double shift[FRAMES] = {0};
+        for (int32_t i = rows[k].from; i < rows[k].to; i++)
+            shift[i] = -4;
+        o.shift_px = shift;
+        shoot_and_check(&o, &v);
+        assert_int_equal(v.group_count, rows[k].groups);
+        assert_int_equal(v.groups[0].first, 0);
+        assert_int_equal(v.groups[v.group_count - 1].last, FRAMES - 1);
+        assert_int_equal(find(&v, "moved") != NULL, rows[k].groups > 1);
+        assert_int_equal(find(&v, "shifted") != NULL, rows[k].groups == 1);
+        if (rows[k].groups > 1) {
+            assert_int_equal(v.groups[0].last, 11);
+            assert_int_equal(v.groups[1].first, 12);
+            assert_near(v.groups[1].jump_x_px, -4, 0.2);
+            assert_non_null(strstr(find(&v, "moved")->text, "moved by 4.0 px at slice 13"));
+            assert_non_null(strstr(find(&v, "moved")->text, "1-12 are one group"));
+        }
+        verdict_clear(&v);
+    }
+}
+
+/* Frames two seconds apart, as their rows say: 29 steps of 0.1 px are 2.9 px in 58 s. A jump on the way is
+ * none of it; without times there is none a minute. */
+static void slow_drift_is_told_by_the_minute(void **state)
+{
+    (void)state;
+    static const struct {
+        double step_px, jump_px;
+        bool timed, said;
+    } rows[] = {{-0.2, 0, true, true},  {-0.2, 6, true, true}, {-0.2, 0, false, true},
+                {0.02, 0, true, false}, {0, 6, true, false},   {0.02, 0, false, false}};
+    for (size_t k = 0; k < sizeof rows / sizeof *rows; k++) {
+        struct made_opts o = ramp(40 + k);
+        struct made m;
+        struct verdict v = {0};
+        double shift[FRAMES];
+        for (int32_t i = 0; i < FRAMES; i++)
+            shift[i] = rows[k].step_px * i + (i >= 15 ? rows[k].jump_px : 0);
+        o.shift_px = shift;
+        made_new(&o, &m);
+        for (int32_t i = 0; i < FRAMES; i++)
+            m.rows[i].triggered_at_us = rows[k].timed ? 2000000LL * i : STACK_NONE;
+        for (int32_t i = 0; i < FRAMES; i++)
+            m.rows[i].captured_wall_us = STACK_NONE;
+        made_check(&m, NULL, &v);
+        made_clear(&m);
+        printf("measured: drift told %.2f px, true %.2f px\n", v.drift.x_px, 29 * rows[k].step_px);
+        assert_near(v.drift.x_px, 29 * rows[k].step_px, 1);
+        assert_int_equal(find(&v, "drift") != NULL, rows[k].said);
+        assert_int_equal(isnan(v.drift.x_px_per_min), !rows[k].timed);
+        if (rows[k].timed) assert_near(v.drift.x_px_per_min, 30 * rows[k].step_px, 1);
+        if (rows[k].said) assert_non_null(strstr(find(&v, "drift")->text, "to the left"));
+        if (rows[k].said)
+            assert_int_equal(strstr(find(&v, "drift")->text, "a minute") != NULL, rows[k].timed);
+        verdict_clear(&v);
+    }
+}
+
+/* Frames stand 50 um apart and begin at 1 mm: the ramp's ends are sharp at 1 mm + 50 um x (3.5 and 25.5). */
+static void depth_is_told_in_um_where_places_are_known(void **state)
+{
+    (void)state;
+    struct made_opts o = ramp(50);
+    struct made m;
+    struct verdict v = {0};
+    int64_t place_nm[FRAMES];
+    for (int32_t i = 0; i < FRAMES; i++)
+        place_nm[i] = 1000000 + 50000 * i;
+    made_new(&o, &m);
+    made_check(&m, &(struct check_input){.place_nm = place_nm}, &v);
+    assert_true(v.depth.known);
+    assert_near(v.depth.nearest_um, 1175, 50);
+    assert_near(v.depth.deepest_um, 2275, 50);
+    const struct tile_verdict *t = &v.tiles[v.cols / 2];
+    assert_near((double)t->peak_um[0], 1000 + 50 * (double)t->peak[0], 0.1);
+    verdict_clear(&v);
+    made_check(&m, NULL, &v);
+    assert_false(v.depth.known);
+    assert_true(isnan((double)v.tiles[v.cols / 2].peak_um[0]));
+    verdict_clear(&v);
+    made_clear(&m);
+}
+
+/* Of frames that grow by a share g each, the last useful one shows 1 / (1 + g)^22 of the first one's width;
+ * half of the rest lies at either side. A drift to the right takes the right side of the first frame out
+ * of the later ones. */
+static void the_border_is_what_some_frame_does_not_see(void **state)
+{
+    (void)state;
+    static const struct {
+        double scale_step, drift_px;
+        bool said;
+    } rows[] = {{0.001, 0, false}, {0, 0, false}, {0, 2, false}, {0, -4, true}, {0.006, 0, true}};
+    for (size_t k = 0; k < sizeof rows / sizeof *rows; k++) {
+        struct made_opts o = ramp(60 + k);
+        struct verdict v = {0};
+        double shift[FRAMES];
+        for (int32_t i = 0; i < FRAMES; i++)
+            shift[i] = rows[k].drift_px * i;
+        o.scale_step = rows[k].scale_step;
+        o.shift_px = shift;
+        shoot_and_check(&o, &v);
+        const int32_t n = v.useful_last - v.useful_first;
+        const double side = (1 - pow(1 + rows[k].scale_step, -n)) / 2, way = rows[k].drift_px * n;
+        assert_true(v.border.known);
+        assert_near(v.border.left_px, 641 * side + fmax(-way, 0), 3);
+        assert_near(v.border.right_px, 641 * side + fmax(way, 0), 3);
+        assert_near(v.border.top_px, 555 * side, 3);
+        assert_int_equal(find(&v, "border") != NULL, rows[k].said);
+        verdict_clear(&v);
+    }
+}
+
 static void jump_slope_and_scatter_of_light_are_told_apart(void **state)
 {
     (void)state;
@@ -442,6 +567,10 @@ int main(void)
         cmocka_unit_test(a_stack_soft_all_along_has_no_shaken_frame),
         cmocka_unit_test(a_shift_of_one_frame_and_one_that_stays_are_each_one),
         cmocka_unit_test(a_drift_or_a_small_shift_is_none),
+        cmocka_unit_test(a_bump_parts_the_stack_and_a_shifted_frame_does_not),
+        cmocka_unit_test(slow_drift_is_told_by_the_minute),
+        cmocka_unit_test(depth_is_told_in_um_where_places_are_known),
+        cmocka_unit_test(the_border_is_what_some_frame_does_not_see),
         cmocka_unit_test(jump_slope_and_scatter_of_light_are_told_apart),
         cmocka_unit_test(a_dark_frame_is_no_jump),
         cmocka_unit_test(a_hair_in_front_of_texture_keeps_its_own_frame),
