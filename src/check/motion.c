@@ -88,10 +88,20 @@ static void focus_middle(const struct tiles *t, int32_t i, double *x_out, double
     *y_out = sum > 0 ? y / sum : 0;
 }
 
+/* A weak shift is mostly one whose scale is open, which is not taken from it. A large one may be a jump that
+ * nobody judged. */
+#define WEAK_MOST_PX 1.5
+
+static bool shift_tells(const struct frame_shift *s)
+{
+    if (s->trust == SHIFT_WEAK) return hypot((double)s->dx_px, (double)s->dy_px) < WEAK_MOST_PX;
+    return s->trust == SHIFT_GOOD;
+}
+
 static bool step_tells(const struct work *w, int32_t i)
 {
     const struct jump *j = &w->jumps[i];
-    return w->in->measures[i]->shift.trust == SHIFT_GOOD && j->dx_px == 0 && j->dy_px == 0 &&
+    return shift_tells(&w->in->measures[i]->shift) && j->dx_px == 0 && j->dy_px == 0 &&
            work_shift_matters(w, i);
 }
 
