@@ -157,7 +157,7 @@ static int judge_frames(struct work *w, struct err *why)
     int rc = frames_losses(&w->tiles, w->curves, &w->shape, w->z, w->loss, why);
     if (rc || (rc = frames_blurred(w->loss, w->in->frames, w->blurred, &w->blur_judged, why))) return rc;
     if ((rc = frames_shifted(w->in, w->jumps, &w->shift_judged, why))) return rc;
-    if ((rc = frames_light(&w->tiles, &w->v.light, w->odd_light, why))) return rc;
+    if ((rc = frames_light(w->in, &w->tiles, &w->v.light, w->odd_light, why))) return rc;
     drop_jumps(w);
     for (int32_t i = 0; i < w->in->frames && !rc; i++) {
         if (in_swap(w, i) || beside_hole(w, i)) w->blurred[i] = false;

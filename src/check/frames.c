@@ -206,6 +206,23 @@ static bool shift_told(const struct frame_shift *s)
     return s->trust == SHIFT_GOOD;
 }
 
+/* Who pushes the set does not change its scale. Where little is in focus, shift and scale go wrong together,
+ * and the corners then move by far more than what shift there is; with a true shift they stay within a tenth
+ * of a pixel or so. */
+#define CORNER_SHARE (1.0 / 3)
+
+static bool scale_as_around(const struct check_input *in, int32_t i, double shift_px)
+{
+    double room[2 * SHIFT_AROUND];
+    int32_t n = 0;
+    for (int32_t j = i - SHIFT_AROUND; j <= i + SHIFT_AROUND; j++)
+        if (j >= 1 && j < in->frames && j != i && shift_told(&in->measures[j]->shift))
+            room[n++] = (double)in->measures[j]->shift.scale;
+    const double corner = hypot(in->measures[0]->width_px, in->measures[0]->height_px) / 2;
+    const double off = (double)in->measures[i]->shift.scale - robust_median(room, n);
+    return fabs(off) * corner <= CORNER_SHARE * shift_px;
+}
+
 /* Shift of frame i against the median of those around it. */
 static bool shift_off_trend(const struct check_input *in, int32_t i, double *dx, double *dy)
 {
@@ -270,8 +287,10 @@ int frames_shifted(const struct check_input *in, struct jump *jumps, int32_t *ju
     *judged = n;
     const double usual = n ? robust_median(size, n) : 0;
     const double most = fmax(SHIFT_LEAST_PX, SIGMAS * usual / 1.18);
-    for (int32_t i = 1; i < in->frames; i++)
-        if (hypot(jumps[i].dx_px, jumps[i].dy_px) < most) jumps[i] = (struct jump){0};
+    for (int32_t i = 1; i < in->frames; i++) {
+        const double far = hypot(jumps[i].dx_px, jumps[i].dy_px);
+        if (far < most || !scale_as_around(in, i, far)) jumps[i] = (struct jump){0};
+    }
     pair_jumps(jumps, in->frames);
     mem_free(size);
     return E_OK;
@@ -364,7 +383,22 @@ static double slope_of(const double *v, const bool *odd, int32_t frames)
     return det > 0 ? (n * xy - x * y) / det : 0;
 }
 
-int frames_light(const struct tiles *t, struct light_verdict *out, bool *odd, struct err *why)
+/* Where bright specks stand on black, their code values' mean moves with focus, as if the light did; the mean
+ * of linear light does not, but tells of what comes into the picture or leaves it. What both say is the
+ * light's. */
+static double slope_by_both(const struct check_input *in, double by_tiles, const bool *odd, double *room)
+{
+    for (int32_t i = 0; i < in->frames; i++) {
+        if (!(in->measures[i]->mean_linear > 0)) return by_tiles;
+        room[i] = log2((double)in->measures[i]->mean_linear);
+    }
+    const double whole = slope_of(room, odd, in->frames);
+    if (by_tiles * whole <= 0) return 0;
+    return fabs(whole) < fabs(by_tiles) ? whole : by_tiles;
+}
+
+int frames_light(const struct check_input *in, const struct tiles *t, struct light_verdict *out, bool *odd,
+                 struct err *why)
 {
     *out = (struct light_verdict){0};
     for (int32_t i = 0; i < t->frames; i++)
@@ -384,7 +418,8 @@ int frames_light(const struct tiles *t, struct light_verdict *out, bool *odd, st
     if (!rc) {
         sort_frames(out->jumps, out->jump_count);
         const double slope = slope_of(v, odd, t->frames);
-        out->slope_stops = slope * (t->frames - 1);
+        /* A jump is no slope, and the whole frame's has not been taken off. */
+        out->slope_stops = (out->jump_count ? slope : slope_by_both(in, slope, odd, room)) * (t->frames - 1);
         /* From frame to frame, so that a bent drift is not taken for scatter. */
         for (int32_t i = 1; i < t->frames; i++)
             room[i - 1] = v[i] - v[i - 1];

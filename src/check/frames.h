@@ -31,6 +31,7 @@ struct jump {
 int frames_shifted(const struct check_input *, struct jump *, int32_t *judged, struct err *);
 
 /* Light over the stack: t->light. odd[frame]: alone brighter or darker than both sides. */
-int frames_light(const struct tiles *, struct light_verdict *, bool *odd, struct err *);
+int frames_light(const struct check_input *, const struct tiles *, struct light_verdict *, bool *odd,
+                 struct err *);
 
 #endif

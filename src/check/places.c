@@ -12,6 +12,7 @@
 #define RISE_STEP    0.15 /* ln, in the last step alone */
 #define RISE_SHARE   0.03 /* of the highest value at that scale */
 #define RISE_COARSE  2    /* the coarsest scale that tells, for a tile that has finer texture */
+#define END_PEAK     0.6  /* frames from the end: the maximum may be the end itself */
 #define HOLE_NEAR    1.0  /* frames from a hole within which a peak is laid again */
 
 static double index_of(const struct work *w, double z)
@@ -55,6 +56,37 @@ static int32_t rise_from(const struct tiles *t, int scale, int32_t tile, const s
     return rises ? valley : -1;
 }
 
+/* With spherical aberration the disc of what lies on one side of focus has a bright rim, and fine detail
+ * comes back a little after it has gone (on clean stacks up to half of the peak, one to three frames from
+ * it). So a rise right behind a peak is the peak's own. */
+#define RIM_FRAMES 3.0
+
+static bool peak_before_end(const struct tile_curve *c, bool after)
+{
+    for (int32_t k = 0; k < c->peak_count; k++) {
+        const double from_end = after ? c->last - c->peak[k].at : c->peak[k].at - c->first;
+        if (from_end > END_PEAK && from_end <= RIM_FRAMES) return true;
+    }
+    return false;
+}
+
+/* What is so far beyond the end rises toward it at the coarse scale, too; flat there, its fine detail has a
+ * long tail for another reason (a slope within the tile, a neighbour's blur). */
+#define COARSE_LEAST 0.3 /* of the step that the shape says */
+
+static bool coarse_denies(const struct work *w, int32_t tile, const struct tile_curve *c, bool after,
+                          double past)
+{
+    const struct tiles *t = &w->tiles;
+    const struct focus_shape *shape = &w->end_shape[after];
+    const int32_t end = after ? c->last : c->first;
+    const double top = tiles_signal(t, RISE_COARSE, tile, end),
+                 before = tiles_signal(t, RISE_COARSE, tile, after ? end - 1 : end + 1);
+    if (!(fmin(top, before) > RISE_JITTERS * (double)t->jitter[RISE_COARSE][tile])) return false;
+    const double step = shape_log(shape, RISE_COARSE, past) - shape_log(shape, RISE_COARSE, past + 1);
+    return log(top / before) < COARSE_LEAST * step;
+}
+
 /* Focus beyond an end of the stack, in spacings; 0 when within reach of the end frame or when nothing rises
  * there. */
 static double beyond_end(const struct work *w, int32_t tile, const struct tile_curve *c, bool after)
@@ -62,6 +94,7 @@ static double beyond_end(const struct work *w, int32_t tile, const struct tile_c
     const int coarsest = c->scale > RISE_COARSE ? c->scale : RISE_COARSE;
     int32_t valley = -1;
     int finest = -1;
+    if (peak_before_end(c, after)) return 0;
     while (valley < 0 && finest < coarsest)
         valley = rise_from(&w->tiles, ++finest, tile, c, after);
     if (valley < 0) return 0;
@@ -70,14 +103,15 @@ static double beyond_end(const struct work *w, int32_t tile, const struct tile_c
     const int32_t from = after ? valley : c->first, to = after ? c->last : valley;
     const double at = ends_fit(&w->tiles, &w->end_shape[after], tile, w->z, from, to, lo, hi, finest);
     const double past = after ? at - end : end - at;
-    return past > w->reach ? past : 0;
+    return past > w->reach && !coarse_denies(w, tile, c, after, past) ? past : 0;
 }
 
 /* A maximum at the end frame is no peak when the curve goes on rising beyond it. */
 static void drop_end_peak(struct tile_curve *c, bool after)
 {
     for (int32_t k = c->peak_count - 1; k >= 0; k--)
-        if (after ? c->peak[k].at >= c->last - 0.6 : c->peak[k].at <= c->first + 0.6) drop_peak(c, k);
+        if (after ? c->peak[k].at >= c->last - END_PEAK : c->peak[k].at <= c->first + END_PEAK)
+            drop_peak(c, k);
 }
 
 /* Tile state from its curve at the ends. A tile that has left the picture before the end of the stack is

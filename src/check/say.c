@@ -267,9 +267,11 @@ static int say_unneeded(struct work *w, struct err *why)
     return rc;
 }
 
-/* Half a spacing away the contrast of fine detail is below 0.6 of its best then: a band that one sees. A
- * guess. */
-#define WIDE_REACH      0.4
+/* At the planned spacing the coarsest scale reaches 1.7 to 2.0 spacings on three rendered scenes, at twice of
+ * it 0.9 to 1.0: half a spacing away fine detail then keeps less than half of its contrast. Where diffraction
+ * limits, the planned spacing is up to 1.7 times as wide by the same measure, so less than twice cannot be
+ * blamed. */
+#define WIDE_COARSE     0.9
 #define NO_TEXTURE_SAID 0.1
 #define CLIPPED_TILE    0.1F /* of its pixels in its best frame */
 #define CLIPPED_SAID    0.01
@@ -316,7 +318,8 @@ static int say_doubts(struct work *w, struct err *why)
             &v->findings,
             (struct finding_about){"clipped", false, "expose less, or soften the light", NULL, 0}, why,
             "%.1f %% of the picture is clipped white or black: focus is less sure there", 100 * clipped);
-    if (!rc && w->shape_reach > 0 && w->shape_reach < WIDE_REACH && v->frames > 3)
+    const double coarse = shape_coarse_reach(&w->shape);
+    if (!rc && coarse > 0 && coarse < WIDE_COARSE && v->frames > 3)
         rc = finding_add(
             &v->findings,
             (struct finding_about){"wide-spacing", true, "shoot again at about half the spacing", NULL, 0},

@@ -56,7 +56,7 @@ static int find_repeated(struct work *w, struct err *why)
         for (int32_t j = 0; j < i && !again; j++)
             again = same_bytes(w->in, j, i);
         const struct step *s = &w->steps[i - 1];
-        const bool still = s->change < REPEAT_CHANGE && !(fabs(s->size) > REPEAT_MOST);
+        const bool still = s->change < REPEAT_CHANGE && fabs(s->size) <= REPEAT_MOST; /* both have to tell */
         if (!again && !still) continue;
         int rc = frame_list_add(&w->v.repeated, i, why);
         if (rc) return rc;
@@ -111,7 +111,7 @@ static double usual_spacing_nm(const struct check_input *in, double *room)
 static int32_t missing_by_curves(const struct work *w, int32_t i)
 {
     const struct step *s = &w->steps[i];
-    if (isnan(s->size) || near_swap(w, i)) return 0;
+    if (isnan(s->size) || near_swap(w, i) || !w->shape.tiles) return 0; /* a guessed shape measures nothing */
     if (s->one_side < GAP_LEAST || s->other_side < GAP_LEAST) return 0; /* false for one that does not tell */
     const bool both = !isnan(s->one_side) && !isnan(s->other_side) && !isnan(s->change);
     if (s->size < (both ? GAP_LEAST : GAP_ALONE) || s->change < GAP_CHANGE) return 0;

@@ -21,6 +21,9 @@
  * (derived; on rendered photographs spaced by that rule the energy midway is 0.70 to 0.73, thus 0.84 to
  * 0.855). */
 #define CONTRAST_KEPT 0.845
+/* The coarsest scale reaches so many times as far as the one before it (1.5 to 1.6 at twice the planned
+ * spacing, on three rendered scenes). */
+#define COARSE_TO_COARSEST 1.5
 
 /* What lies together looks alike, and each texture has a shape a little of its own: so many tell of what lies
  * beyond an end. (Tried on open depth data: all tiles of a stack place what lies beyond 0.3 frames too near,
@@ -148,6 +151,7 @@ static bool read_scale(const struct readers *r, int scale, struct bins *bins, do
     if (own < SHAPE_OWN) return false;
     out->own[scale] = own;
     out->power[scale] = outer_power(out->fall[scale], own);
+    out->read[scale] = true;
     return true;
 }
 
@@ -259,4 +263,15 @@ double shape_distance(const struct focus_shape *s, int scale, double fall, doubl
 double shape_reach(const struct focus_shape *s)
 {
     return shape_distance(s, 1, -2 * log(CONTRAST_KEPT), SHAPE_BIN * SHAPE_BINS);
+}
+
+double shape_coarse_reach(const struct focus_shape *s)
+{
+    double most = 0; /* in units of what the finest scale would have */
+    for (int k = 2; k < MEASURE_SCALES; k++) {
+        if (!s->read[k]) return 0;
+        const double reach = shape_distance(s, k, -2 * log(CONTRAST_KEPT), SHAPE_BIN * SHAPE_BINS);
+        most = fmax(most, reach * (k == 2 ? COARSE_TO_COARSEST : 1));
+    }
+    return most;
 }

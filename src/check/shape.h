@@ -14,6 +14,7 @@ struct focus_shape {
     double fall[MEASURE_SCALES][SHAPE_BINS]; /* ln lost (b + 1/2) bins from the peak; grows */
     int own[MEASURE_SCALES];                 /* bins that were read off; further out it goes on as a power */
     double power[MEASURE_SCALES];            /* of that */
+    bool read[MEASURE_SCALES];               /* off the curves; else a guess */
     /* ln of the energy in focus at scale k over that at k + 1: middle and spread over the tiles. A tile far
      * out of focus has less of the fine than any texture of the stack. */
     double ratio[MEASURE_SCALES - 1], ratio_sigma[MEASURE_SCALES - 1];
@@ -33,5 +34,10 @@ double shape_distance(const struct focus_shape *, int scale, double fall, double
 /* Distance from focus at which fine detail (half size, thus half the Nyquist frequency) keeps 0.8 of its
  * contrast, the rule by which slices are spaced. */
 double shape_reach(const struct focus_shape *);
+
+/* The same of the coarsest scale's own detail; 0 where it could not be read. Where frames stand too far
+ * apart, a fine curve is one frame wide whatever its depth; the two coarsest still tell, and the larger
+ * counts. */
+double shape_coarse_reach(const struct focus_shape *);
 
 #endif

@@ -41,10 +41,33 @@ static bool clear_peak(const struct tile_curve *c)
     return c->scale >= 0 && c->scale <= 2 && c->peak_count == 1 && c->peak[0].confidence > 0.7;
 }
 
-struct sides {
-    double *past, *before;
-    int32_t past_count, before_count;
+/* Tiles of one depth share one error, and a hundred of them tell no more than one: the peaks of those that
+ * are asked have to spread over so much (between their quarters; evenly over FARTHEST - NEAREST it is half of
+ * that). Less than this made gaps and repeats on clean stacks of terraces. */
+#define PEAKS_SPREAD 0.5
+
+struct side {
+    double *step, *at; /* what each tile says; where its peak lies */
+    int32_t count;
 };
+
+struct sides {
+    struct side past, before;
+};
+
+static void add_step(struct side *side, double step, double at)
+{
+    if (isnan(step)) return;
+    side->step[side->count] = step;
+    side->at[side->count++] = at;
+}
+
+static bool tells(struct side *side)
+{
+    if (side->count < TELLS_LEAST) return false;
+    const double low = robust_rank(side->at, side->count, 0.25);
+    return robust_rank(side->at, side->count, 0.75) - low >= PEAKS_SPREAD;
+}
 
 static void ask_tile(const struct tiles *t, const struct tile_curve *c, const struct focus_shape *s,
                      int32_t tile, int32_t i, struct sides *sides)
@@ -52,35 +75,33 @@ static void ask_tile(const struct tiles *t, const struct tile_curve *c, const st
     const double at = c->peak[0].at;
     for (int k = 1; k < MEASURE_SCALES;
          k++) { /* a small shake changes the full-size energy first: not asked */
-        if (i - at >= NEAREST && i - at <= FARTHEST) {
-            const double step = tile_step(t, s, k, tile, i - at, i, i + 1);
-            if (!isnan(step)) sides->past[sides->past_count++] = step;
-        } else if (at - (i + 1) >= NEAREST && at - (i + 1) <= FARTHEST) {
-            const double step = tile_step(t, s, k, tile, at - (i + 1), i + 1, i);
-            if (!isnan(step)) sides->before[sides->before_count++] = step;
-        }
+        if (i - at >= NEAREST && i - at <= FARTHEST)
+            add_step(&sides->past, tile_step(t, s, k, tile, i - at, i, i + 1), at);
+        else if (at - (i + 1) >= NEAREST && at - (i + 1) <= FARTHEST)
+            add_step(&sides->before, tile_step(t, s, k, tile, at - (i + 1), i + 1, i), at);
     }
+}
+
+static double spread_of(struct side *side)
+{
+    return robust_sigma(side->step, side->count) / sqrt(side->count);
 }
 
 static struct step settle_step(struct sides *sides)
 {
     struct step out = {.size = NAN, .one_side = NAN, .other_side = NAN};
-    const bool past = sides->past_count >= TELLS_LEAST, before = sides->before_count >= TELLS_LEAST;
-    if (past) out.one_side = robust_median(sides->past, sides->past_count);
-    if (before) out.other_side = robust_median(sides->before, sides->before_count);
-    if (past) out.tells += sides->past_count;
-    if (before) out.tells += sides->before_count;
+    struct side *a = &sides->past, *b = &sides->before;
+    const bool past = tells(a), before = tells(b);
+    if (past) out.one_side = robust_median(a->step, a->count);
+    if (before) out.other_side = robust_median(b->step, b->count);
+    out.tells = (past ? a->count : 0) + (before ? b->count : 0);
     if (past && before)
         out.size = (out.one_side + out.other_side) / 2;
     else if (past)
         out.size = out.one_side;
     else if (before)
         out.size = out.other_side;
-    double spread = 0;
-    if (past) spread = robust_sigma(sides->past, sides->past_count) / sqrt(sides->past_count);
-    if (before)
-        spread = fmax(spread, robust_sigma(sides->before, sides->before_count) / sqrt(sides->before_count));
-    out.spread = spread;
+    out.spread = fmax(past ? spread_of(a) : 0, before ? spread_of(b) : 0);
     return out;
 }
 
@@ -114,11 +135,11 @@ int spacing_find(const struct tiles *t, const struct tile_curve *curves, const s
                  struct step *steps, struct err *why)
 {
     const size_t most = (size_t)t->count * MEASURE_SCALES;
-    double *room = mem_new(2 * most + (size_t)t->frames, sizeof *room, why);
+    double *room = mem_new(4 * most + (size_t)t->frames, sizeof *room, why);
     if (!room) return E_NOMEM;
-    double *change = room + 2 * most;
+    double *change = room + 4 * most;
     for (int32_t i = 0; i + 1 < t->frames; i++) {
-        struct sides sides = {.past = room, .before = room + most};
+        struct sides sides = {{room, room + most, 0}, {room + 2 * most, room + 3 * most, 0}};
         for (int32_t tile = 0; tile < t->count; tile++)
             if (clear_peak(&curves[tile])) ask_tile(t, &curves[tile], shape, tile, i, &sides);
         steps[i] = settle_step(&sides);

@@ -11,13 +11,13 @@
 #include "check/shape.h"
 
 struct step {
-    double size;   /* from frame i to i + 1, usual spacings; NAN where nothing tells */
-    double spread; /* robust sigma of that middle value */
-    double one_side,
-        other_side; /* tiles past their peak, and before it; NAN where fewer than a handful tell */
-    double change;  /* median of what all curves change by (|ln|), over its median in the steps around; NAN:
-                       too few */
-    int32_t tells;  /* values on both sides */
+    double size;                 /* from frame i to i + 1, usual spacings; NAN where nothing tells */
+    double spread;               /* robust sigma of that middle value */
+    double one_side, other_side; /* tiles past their peak, and before it; NAN where fewer than a handful tell,
+                                    or all of one depth */
+    double change; /* median of what all curves change by (|ln|), over its median in the steps around; NAN:
+                      too few */
+    int32_t tells; /* values on both sides */
 };
 
 /* steps[i] for i = 0 .. frames - 2 in the caller's array. */

@@ -39,7 +39,7 @@ static void set_bench(struct shoot *s, const struct shoot_opts *o)
     b->axis.steps_per_rev = 200;
     b->axis.microsteps = 16;
     b->lens.focal_length_nm = 35000000;
-    b->lens.f_number = 2.8;
+    b->lens.f_number = o->f_number > 0 ? o->f_number : 2.8;
     b->lens.pupil_ratio = 1;
     b->lens.teleconverter = 1;
 }
@@ -58,9 +58,9 @@ static void plan_spacing(struct shoot *s, double magnification)
 
 void shoot_open(const struct shoot_opts *o, struct shoot *s)
 {
-    const double magnification = 4;
+    const double magnification = o->magnification > 0 ? o->magnification : 4;
     struct err why = {0};
-    *s = (struct shoot){.noise = o->noise, .seed = o->seed};
+    *s = (struct shoot){.noise = o->noise, .seed = o->seed, .magnification = magnification};
     set_bench(s, o);
     plan_spacing(s, magnification);
     const int32_t slices = o->slices > 0 ? o->slices : 22;
@@ -70,9 +70,11 @@ void shoot_open(const struct shoot_opts *o, struct shoot *s)
     s->scene.depth_nm = s->far_nm;
     s->scene.depth_given = true;
     s->scene.noise = o->noise;
+    s->scene.breathing = o->breathing;
     if (o->scene) {
         strcpy(s->scene.picture, o->scene->picture);
         strcpy(s->scene.depth_map, o->scene->depth_map);
+        s->scene.depth_map_is_distance = o->scene->is_distance;
     } else if (!o->clock) {
         strcpy(s->scene.picture, DATA "aloeL.jpg");
         strcpy(s->scene.depth_map, DATA "aloeGT.png");
@@ -116,7 +118,7 @@ static struct kept *keep(struct shoot *s, const struct shoot_frame *f)
 /* One pixel on the subject, um. */
 static double pixel_um(const struct shoot *s)
 {
-    return (double)s->bench.camera.sensor_width_nm / 1000 / s->bench.camera.width_px / 4;
+    return (double)s->bench.camera.sensor_width_nm / 1000 / s->bench.camera.width_px / s->magnification;
 }
 
 static const struct kept *render(struct shoot *s, const struct shoot_frame *f)
@@ -124,7 +126,7 @@ static const struct kept *render(struct shoot *s, const struct shoot_frame *f)
     for (int32_t i = 0; i < s->kept_count; i++)
         if (same_frame(&s->kept[i].frame, f)) return &s->kept[i];
     struct kept *k = keep(s, f);
-    struct shot shot = {.f_number = 2.8, .iso = 100, .focal_length_nm = 35000000};
+    struct shot shot = {.f_number = s->bench.lens.f_number, .iso = 100, .focal_length_nm = 35000000};
     struct err why = {0};
     shot.noise_seed = s->seed * 1000003u + (uint64_t)(f->at_nm * 17 + s->far_nm * 31 + f->again);
     world_place(s->world, f->at_nm);

@@ -13,6 +13,7 @@
 struct shoot_scene {
     char picture[PATH_ROOM], depth_map[PATH_ROOM];
     int32_t width_px, height_px;
+    bool is_distance; /* the map's numbers are distances; else disparities */
 };
 
 struct shoot_opts {
@@ -20,7 +21,10 @@ struct shoot_opts {
     const struct shoot_scene *scene; /* or this one; NULL: none */
     double noise;                    /* 1: a good sensor */
     uint64_t seed;
-    int32_t slices; /* from the nearest to the farthest point: sets the depth; 0: 22 */
+    int32_t slices;       /* from the nearest to the farthest point: sets the depth; 0: 22 */
+    double magnification; /* 0: 4 */
+    double f_number;      /* 0: 2.8 */
+    double breathing;     /* relative change of scale over the depth; 0: by the rail's perspective */
 };
 
 /* Data set of the photograph: aloeL.jpg with aloeGT.png of the package opencv-doc, from Middlebury 2006
@@ -29,7 +33,7 @@ struct shoot {
     struct bench bench;
     struct scene_spec scene;
     struct world *world;
-    double noise;
+    double noise, magnification;
     uint64_t seed;
     int64_t near_nm, far_nm;  /* axis positions that focus the nearest and the farthest point */
     int64_t spacing_nm;       /* what planning chooses for this lens */
