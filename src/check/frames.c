@@ -397,6 +397,18 @@ static double slope_by_both(const struct check_input *in, double by_tiles, const
     return fabs(whole) < fabs(by_tiles) ? whole : by_tiles;
 }
 
+/* So far from the usual light a frame shows nothing: the lamp was off. */
+#define DARK_STOPS 3.0
+
+static void mark_dark(const double *v, int32_t frames, double *room, bool *odd)
+{
+    for (int32_t i = 0; i < frames; i++)
+        room[i] = v[i];
+    const double usual = robust_median(room, frames);
+    for (int32_t i = 0; i < frames; i++)
+        odd[i] = odd[i] || fabs(v[i] - usual) > DARK_STOPS;
+}
+
 int frames_light(const struct check_input *in, const struct tiles *t, struct light_verdict *out, bool *odd,
                  struct err *why)
 {
@@ -409,10 +421,12 @@ int frames_light(const struct check_input *in, const struct tiles *t, struct lig
     double *room = v + t->frames;
     for (int32_t i = 0; i < t->frames; i++)
         v[i] = t->light[i] / log(2.0);
+    mark_dark(v, t->frames, room, odd);
     for (int32_t i = 1; i + 1 < t->frames; i++) {
         const double before = v[i] - v[i - 1], after = v[i] - v[i + 1];
-        odd[i] = before * after > 0 && fmin(fabs(before), fabs(after)) > 5 * JUMP_LEAST_STOPS;
-        if (odd[i]) v[i] = (v[i - 1] + v[i + 1]) / 2;
+        const bool alone = before * after > 0 && fmin(fabs(before), fabs(after)) > 5 * JUMP_LEAST_STOPS;
+        odd[i] = odd[i] || alone;
+        if (alone) v[i] = (v[i - 1] + v[i + 1]) / 2;
     }
     int rc = take_jumps(v, t->frames, room, out, why);
     if (!rc) {
@@ -420,10 +434,11 @@ int frames_light(const struct check_input *in, const struct tiles *t, struct lig
         const double slope = slope_of(v, odd, t->frames);
         /* A jump is no slope, and the whole frame's has not been taken off. */
         out->slope_stops = (out->jump_count ? slope : slope_by_both(in, slope, odd, room)) * (t->frames - 1);
-        /* From frame to frame, so that a bent drift is not taken for scatter. */
+        /* From frame to frame, so that a bent drift is not taken for scatter; around the slope, since of a
+         * regular flicker most steps are alike and their own middle hides it. */
         for (int32_t i = 1; i < t->frames; i++)
-            room[i - 1] = v[i] - v[i - 1];
-        out->scatter_stops = robust_sigma(room, t->frames - 1) / sqrt(2.0);
+            room[i - 1] = fabs(v[i] - v[i - 1] - slope);
+        out->scatter_stops = 1.4826 * robust_median(room, t->frames - 1) / sqrt(2.0);
     }
     mem_free(v);
     return rc;

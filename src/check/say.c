@@ -234,10 +234,11 @@ static int say_odd_light(struct work *w, struct err *why)
     if (!rc && odd.count) {
         const struct words s = number_words(w, odd.rows, odd.count);
         rc = finding_add(&w->v.findings,
-                         (struct finding_about){"light-odd", true, "shoot them again: did the flash fire?",
+                         (struct finding_about){"light-odd", true,
+                                                "shoot them again: did the flash fire, did the lamp go out?",
                                                 odd.rows, odd.count},
-                         why, "frame%s %s %s much brighter or darker than both neighbours", plural(odd.count),
-                         s.text, odd.count == 1 ? "is" : "are");
+                         why, "frame%s %s %s much brighter or darker than the frames around",
+                         plural(odd.count), s.text, odd.count == 1 ? "is" : "are");
     }
     mem_free(odd.rows);
     return rc;

@@ -136,6 +136,7 @@ static const struct kept *render(struct shoot *s, const struct shoot_frame *f)
     for (int32_t i = 0; i < shot.samples; i++)
         shot.x_um[i] += pixel_um(s) * (f->shift_px + f->shake_px * ((i + 0.5) / shot.samples - 0.5));
     check_rc(world_render(s->world, &shot, 2, &k->jpeg, &k->bytes, &why), &why);
+    if (s->touch) s->touch(s->touch_arg, f, &k->jpeg, &k->bytes);
     return k;
 }
 

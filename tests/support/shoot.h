@@ -27,6 +27,15 @@ struct shoot_opts {
     double breathing;     /* relative change of scale over the depth; 0: by the rail's perspective */
 };
 
+/* One frame, and what is wrong with it. */
+struct shoot_frame {
+    int64_t at_nm;
+    double shake_px;    /* moves sideways by so much during the exposure */
+    double shift_px;    /* and lies so far to the right as a whole */
+    double light_stops; /* brighter */
+    int32_t again;      /* other noise */
+};
+
 /* Data set of the photograph: aloeL.jpg with aloeGT.png of the package opencv-doc, from Middlebury 2006
  * (Scharstein and Pal 2007); 641 x 555, shot at 4:1, f/2.8. */
 struct shoot {
@@ -39,7 +48,11 @@ struct shoot {
     int64_t spacing_nm;       /* what planning chooses for this lens */
     double focal_mm, view_mm; /* distance from the entrance pupil to the plane of focus */
     double blur_px_per_nm;    /* diameter of the blur disc by first order: m^2 / N_eff over the pixel */
-    struct kept *kept;        /* frames already rendered */
+    /* What else is done to a frame's file before it is measured: replaces the bytes (mem_new); NULL: nothing.
+     */
+    void (*touch)(void *arg, const struct shoot_frame *, uint8_t **bytes, size_t *count);
+    void *touch_arg;
+    struct kept *kept; /* frames already rendered */
     int32_t kept_count, kept_room;
 };
 
@@ -54,15 +67,6 @@ struct shots {
     const struct frame_measure **list;
     struct frame_row *rows;
     double *planned_scale;
-};
-
-/* One frame, and what is wrong with it. */
-struct shoot_frame {
-    int64_t at_nm;
-    double shake_px;    /* moves sideways by so much during the exposure */
-    double shift_px;    /* and lies so far to the right as a whole */
-    double light_stops; /* brighter */
-    int32_t again;      /* other noise */
 };
 
 void shoot_frames(struct shoot *, const struct shoot_frame *, int32_t n, struct shots *out);
