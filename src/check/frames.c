@@ -206,23 +206,6 @@ static bool shift_told(const struct frame_shift *s)
     return s->trust == SHIFT_GOOD;
 }
 
-/* Who pushes the set does not change its scale. Where little is in focus, shift and scale go wrong together,
- * and the corners then move by far more than what shift there is; with a true shift they stay within a tenth
- * of a pixel or so. */
-#define CORNER_SHARE (1.0 / 3)
-
-static bool scale_as_around(const struct check_input *in, int32_t i, double shift_px)
-{
-    double room[2 * SHIFT_AROUND];
-    int32_t n = 0;
-    for (int32_t j = i - SHIFT_AROUND; j <= i + SHIFT_AROUND; j++)
-        if (j >= 1 && j < in->frames && j != i && shift_told(&in->measures[j]->shift))
-            room[n++] = (double)in->measures[j]->shift.scale;
-    const double corner = hypot(in->measures[0]->width_px, in->measures[0]->height_px) / 2;
-    const double off = (double)in->measures[i]->shift.scale - robust_median(room, n);
-    return fabs(off) * corner <= CORNER_SHARE * shift_px;
-}
-
 /* Shift of frame i against the median of those around it. */
 static bool shift_off_trend(const struct check_input *in, int32_t i, double *dx, double *dy)
 {
@@ -289,7 +272,7 @@ int frames_shifted(const struct check_input *in, struct jump *jumps, int32_t *ju
     const double most = fmax(SHIFT_LEAST_PX, SIGMAS * usual / 1.18);
     for (int32_t i = 1; i < in->frames; i++) {
         const double far = hypot(jumps[i].dx_px, jumps[i].dy_px);
-        if (far < most || !scale_as_around(in, i, far)) jumps[i] = (struct jump){0};
+        if (far < most) jumps[i] = (struct jump){0};
     }
     pair_jumps(jumps, in->frames);
     mem_free(size);

@@ -44,7 +44,8 @@ static int32_t blames(const struct verdict *v)
     int32_t n = 0;
     for (int32_t i = 0; i < v->findings.count; i++) {
         const char *code = v->findings.rows[i].code;
-        n += strcmp(code, "unneeded") && strcmp(code, "no-texture") && strcmp(code, "clipped");
+        n += strcmp(code, "unneeded") && strcmp(code, "no-texture") && strcmp(code, "clipped") &&
+             strcmp(code, "border");
     }
     return n;
 }

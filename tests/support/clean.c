@@ -126,7 +126,7 @@ static void choose(int32_t which, struct setting *s)
 /* Said of the stack, but not against it: true of the scene or the frames at the ends. */
 static bool only_tells(const char *code)
 {
-    static const char *const codes[] = {"no-texture", "clipped", "unneeded"};
+    static const char *const codes[] = {"no-texture", "clipped", "unneeded", "border"};
     for (size_t i = 0; i < sizeof codes / sizeof *codes; i++)
         if (strcmp(code, codes[i]) == 0) return true;
     return false;
