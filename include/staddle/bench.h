@@ -34,8 +34,10 @@ struct camera_spec {
     int32_t width_px, height_px;
     int64_t sensor_width_nm;
     int64_t shutter_lag_us;
-    int64_t sync_us;           /* shortest exposure that a flash still fills; 0 unknown */
-    int64_t busy_us;           /* after an exposure, writing and sending, it takes no other; 0 unknown */
+    int64_t sync_us;      /* shortest exposure that a flash still fills; 0 unknown */
+    int64_t mirror_up_us; /* a first press raises the mirror, so long before the one that exposes; 0: none
+                           */
+    int64_t busy_us;      /* after an exposure, writing and sending, it takes no other; 0 unknown */
     enum camera_target target; /* of a tethered one */
     enum camera_fetch fetch;
     enum f_number_shown shows; /* which f-number its display and its settings mean */

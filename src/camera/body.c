@@ -114,6 +114,7 @@ static void disconnect(struct body *b)
 {
     if (!b->camera) return;
     body_bulb_shut(b);
+    body_mirror_back(b);
     gp_camera_exit(b->camera, b->context);
     gp_camera_unref(b->camera);
     b->camera = NULL;
@@ -166,6 +167,7 @@ static void make_ready(struct body *b)
 {
     prefer(b, "capturetarget", b->to_ram ? "ram" : "card");
     prefer(b, "autofocus", "off");
+    body_mirror_ready(b);
 }
 
 int body_open(const char *port, bool to_ram, struct body **out, struct err *why)

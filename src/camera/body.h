@@ -41,6 +41,13 @@ void body_describe(struct body *, struct body_facts *out);
 /* 0: leave. Nominal values are met to a sixth of a stop. E_UNSUPPORTED with the nearest that there are. */
 int body_set(struct body *, int64_t exposure_us, double f_number, double iso, struct err *);
 
+/* So long before each exposure a first press raises the mirror; 0: none does. Sets the camera to that where a
+ * program can, and back again when it is closed; elsewhere a person has. */
+void body_mirror_set(struct body *, int64_t up_us);
+int64_t body_mirror_up_us(const struct body *);
+/* The first press: nothing is exposed by it. E_TIMEOUT: it did not take it. */
+int body_mirror_raise(struct body *, struct err *);
+
 /* Fires; what comes of it are events. E_TIMEOUT: it did not take it, and nothing was exposed. */
 int body_trigger(struct body *, struct err *);
 int body_event(struct body *, int timeout_ms, struct body_event *out, struct err *);

@@ -15,10 +15,12 @@ struct body {
     char said[200];      /* by the library, last */
     int64_t exposure_us; /* what was set last */
     double f_number, iso;
-    bool by_bulb;       /* this exposure time is kept from here */
-    int64_t shut_at_us; /* the shutter is open until then; 0: it is not */
-    bool doubted;       /* something failed that may mean that the link went down */
-    int32_t losses;     /* how often it had */
+    int64_t mirror_up_us;
+    char drive_was[BODY_TEXT_ROOM]; /* before it was set to mirror-up; "": it was not */
+    bool by_bulb;                   /* this exposure time is kept from here */
+    int64_t shut_at_us;             /* the shutter is open until then; 0: it is not */
+    bool doubted;                   /* something failed that may mean that the link went down */
+    int32_t losses;                 /* how often it had */
 };
 
 /* The library's names; gp_widget_free what get gives. The library says yes to names that the family knows
@@ -34,6 +36,10 @@ int body_bulb_set(struct body *, int64_t exposure_us, struct err *);
 int body_bulb_open(struct body *);
 int body_bulb_shut(struct body *);
 int body_bulb_wait(struct body *, int *most_ms);
+
+/* mirror.c: also after a link that went down; and as it was before. */
+void body_mirror_ready(struct body *);
+void body_mirror_back(struct body *);
 
 /* The library's error, as ours: what failed, why, and what to do. */
 int body_refused(struct body *, int gp, const char *what, struct err *);

@@ -26,6 +26,8 @@ struct program {
     struct camera_wire wire;
     struct body *body;
     bool firing, complete;
+    int64_t expose_at_us;            /* the mirror is up, and the exposure follows then; 0: it is not */
+    char first_path[BODY_PATH_ROOM]; /* of this frame */
     int64_t token;
     int32_t objects, usual; /* of this frame, of a frame; 0: not known */
     int64_t last_us;        /* when it last told something */
@@ -71,6 +73,7 @@ static void do_open(struct program *p, const json_t *order)
 static void do_set(struct program *p, const json_t *order)
 {
     struct err why = {0};
+    body_mirror_set(p->body, camera_whole(order, "mirror_up_us"));
     const int rc = body_set(p->body, camera_whole(order, "exposure_us"),
                             json_number_value(json_object_get(order, "f_number")),
                             json_number_value(json_object_get(order, "iso")), &why);
@@ -90,6 +93,7 @@ static void do_list(struct program *p)
     json_t *r = reply("list", rc, &why);
     json_object_set_new(r, "files", files);
     p->firing = false; /* whatever was under way is in the list, or is not */
+    p->expose_at_us = 0;
     say(p, r, NULL, 0);
 }
 
@@ -161,6 +165,7 @@ static void do_drive(struct program *p, const json_t *order)
 static void failed(struct program *p, const struct err *why)
 {
     p->firing = false;
+    p->expose_at_us = 0;
     say(p,
         json_pack("{s:s, s:I, s:i, s:s}", "event", "failed", "token", (json_int_t)p->token, "code",
                   (int)why->code, "text", why->text),
@@ -184,13 +189,16 @@ static void do_trigger(struct program *p, const json_t *order)
     p->token = camera_whole(order, "token");
     p->complete = false;
     p->objects = 0;
+    p->first_path[0] = '\0';
     put_aside(p);
-    if (body_trigger(p->body, &why)) {
+    const int64_t mirror_up_us = body_mirror_up_us(p->body);
+    if (mirror_up_us ? body_mirror_raise(p->body, &why) : body_trigger(p->body, &why)) {
         failed(p, &why);
         return;
     }
     p->firing = true;
     p->last_us = now_us();
+    p->expose_at_us = mirror_up_us ? p->last_us + mirror_up_us : 0;
 }
 
 static void do_fetch(struct program *p, const json_t *order)
@@ -252,7 +260,7 @@ static void tell_object(struct program *p, const char *path)
     int64_t bytes = 0;
     struct err why = {0};
     if (body_size(p->body, path, &bytes, &why)) bytes = 0; /* not told: the transfer will say */
-    p->objects++;
+    if (!p->objects++) snprintf(p->first_path, sizeof p->first_path, "%s", path);
     say(p,
         json_pack("{s:s, s:I, s:s, s:I}", "event", "object", "token", (json_int_t)p->token, "path", path,
                   "bytes", (json_int_t)bytes),
@@ -269,12 +277,59 @@ static bool frame_is_whole(const struct program *p)
     return silent_us > (p->objects ? QUIET_US : NONE_US);
 }
 
+static bool same_ending(const char *path, const char *other)
+{
+    const char *dot = strrchr(path, '.'), *its = strrchr(other, '.');
+    return dot && its && !strcmp(dot, its);
+}
+
+/* A picture where none, or only one, can be: the body does not wait with its mirror up, or it was up before.
+ */
+static void exposed_too_early(struct program *p, const char *path)
+{
+    struct err why;
+    say(p, json_pack("{s:s, s:s}", "event", "stray", "path", path), NULL, 0);
+    fail(&why, E_TIMEOUT,
+         "camera: the first press made a picture; set mirror-up at the camera, or leave camera.mirror_up_s "
+         "out");
+    failed(p, &why);
+}
+
+static void expose(struct program *p)
+{
+    struct err why = {0};
+    p->expose_at_us = 0;
+    if (body_trigger(p->body, &why)) failed(p, &why);
+    p->last_us = now_us();
+}
+
+static void wait_with_mirror_up(struct program *p)
+{
+    struct err why = {0};
+    struct body_event e = {.kind = BODY_NOTHING};
+    const int64_t left_ms = (p->expose_at_us - now_us()) / 1000;
+    if (left_ms <= 0)
+        expose(p);
+    else if (body_event(p->body, left_ms < EVENT_WAIT_MS ? (int)left_ms : EVENT_WAIT_MS, &e, &why))
+        failed(p, &why);
+    else if (e.kind == BODY_OBJECT)
+        exposed_too_early(p, e.path);
+}
+
 static void listen_to_camera(struct program *p)
 {
     struct err why = {0};
     struct body_event e;
+    if (p->expose_at_us) {
+        wait_with_mirror_up(p);
+        return;
+    }
     if (body_event(p->body, EVENT_WAIT_MS, &e, &why)) {
         failed(p, &why);
+        return;
+    }
+    if (e.kind == BODY_OBJECT && body_mirror_up_us(p->body) && same_ending(e.path, p->first_path)) {
+        exposed_too_early(p, e.path);
         return;
     }
     if (e.kind == BODY_OBJECT) tell_object(p, e.path);

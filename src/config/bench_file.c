@@ -27,6 +27,7 @@ static const struct key_row rows[] = {
     {"camera.height_px", VALUE_INTEGER, true, AT(camera.height_px), 16, 30000, NULL},
     {"camera.sensor_width_mm", VALUE_MM, true, AT(camera.sensor_width_nm), 1, 200, NULL},
     {"camera.shutter_lag_ms", VALUE_MS, false, AT(camera.shutter_lag_us), 0, 5000, NULL},
+    {"camera.mirror_up_s", VALUE_S, false, AT(camera.mirror_up_us), 0.1, 20, NULL},
     {"camera.sync_s", VALUE_S, false, AT(camera.sync_us), 0.0001, 1, NULL},
     {"camera.busy_s", VALUE_S, false, AT(camera.busy_us), 0, 120, NULL},
     {"camera.port", VALUE_TEXT, false, AT(camera.port), 0, 0, NULL},
@@ -248,12 +249,32 @@ static int check_cable(struct bench *b, struct err *why)
     return E_OK;
 }
 
+/* A first press, which only cameras that are fired from here can be given. */
+static int check_mirror(const struct bench *b, struct err *why)
+{
+    const int32_t line = origin_line(&b->origins, "camera.mirror_up_s");
+    if (!line) return E_OK;
+    if (strcmp(b->camera.kind, "tethered") != 0 && !b->camera.by_cable)
+        return fail(
+            why, E_INPUT,
+            "%s:%d: camera.mirror_up_s is for a camera of kind tethered or cable; leave it out, or write "
+            "another kind",
+            b->path, (int)line);
+    if (b->axis.by_lens)
+        return fail(
+            why, E_INPUT,
+            "%s:%d: camera.mirror_up_s is of no use with axis.kind lens: live view, by which the lens is "
+            "driven, keeps the mirror up; leave it out",
+            b->path, (int)line);
+    return E_OK;
+}
+
 static int check_camera(const struct bench *b, struct err *why)
 {
     static const char *const OF_A_FOLDER[] = {"camera.folder", "camera.raw_and_jpeg", "camera.wait_s", NULL};
     static const char *const OF_A_TETHERED[] = {"camera.port", "camera.target", "camera.fetch", NULL};
-    int rc = E_OK;
-    if (strcmp(b->camera.kind, "tethered") != 0)
+    int rc = check_mirror(b, why);
+    if (!rc && strcmp(b->camera.kind, "tethered") != 0)
         rc = none_of(b, OF_A_TETHERED, "a camera of kind tethered", why);
     if (!rc && b->camera.target == TARGET_RAM && b->camera.fetch == FETCH_JPEG)
         rc = fail(

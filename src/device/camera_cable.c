@@ -10,8 +10,10 @@
 #define MARGIN_US    2000 /* beside what follows: the line, rounding; guess */
 #define CLOCK_SHARE  200  /* a controller's ceramic resonator is good to half a per cent (data sheets) */
 #define FIRE_MOST_MS 600000
+#define MIRROR_US                                                                                            \
+    31000000 /* a mirror that waits comes down by itself after 30 s (common practice, no source) */
 
-enum stage { STAGE_IDLE, STAGE_ASKED, STAGE_HELD, STAGE_OPEN, STAGE_BUSY, STAGE_DOUBT };
+enum stage { STAGE_IDLE, STAGE_RAISING, STAGE_ASKED, STAGE_HELD, STAGE_OPEN, STAGE_BUSY, STAGE_DOUBT };
 
 struct cable {
     struct camera base;
@@ -20,6 +22,7 @@ struct cable {
     enum stage stage;
     uint64_t token;
     sched_id call;
+    int64_t down_us; /* the mirror may be up until then, nobody knows */
     int64_t full_us; /* the full press, as near as is known */
     int64_t shut_us; /* the shutter is shut by then */
     struct camera_event events[EVENTS_MOST];
@@ -80,6 +83,39 @@ static int32_t held_ms(const struct cable *c)
     return (int32_t)((is_bulb(c) ? c->settings.exposure_us : c->opts.spec->press_us) / US_PER_MS);
 }
 
+static int32_t press_ms(const struct cable *c)
+{
+    return (int32_t)(c->opts.spec->press_us / US_PER_MS);
+}
+
+static int ask_to_fire(struct cable *c, int32_t ms, struct err *why)
+{
+    return axis_fire(c->opts.axis, (int32_t)(c->opts.spec->half_press_us / US_PER_MS), ms, why);
+}
+
+/* Perhaps a press was left without its second. */
+static void doubt_mirror(struct cable *c)
+{
+    if (c->opts.spec->mirror_up_us) c->down_us = sched_now_us(c->opts.sched) + MIRROR_US;
+}
+
+static void refused(struct cable *c, const struct err *why)
+{
+    doubt_mirror(c);
+    c->stage = STAGE_IDLE;
+    push(c, &(struct camera_event){.kind = CAMERA_FAILED, .why = *why});
+}
+
+/* The second press, with the mirror up. */
+static void on_mirror_up(void *arg)
+{
+    struct cable *c = arg;
+    struct err why;
+    c->call = 0;
+    c->stage = STAGE_ASKED; /* the answer may come at once */
+    if (ask_to_fire(c, held_ms(c), &why)) refused(c, &why);
+}
+
 /* By the latest that can be: the contacts are open again, then the shutter is shut. */
 static void is_pressed(struct cable *c, int64_t pressed_us)
 {
@@ -100,21 +136,41 @@ static void fall_silent(struct cable *c, const struct err *why)
     sched_cancel(c->opts.sched, c->call);
     c->call = 0;
     c->stage = STAGE_DOUBT;
+    doubt_mirror(c);
     fail(&ev.why, E_TIMEOUT, "nobody can tell whether the camera was released, or long enough: %.300s",
          why->code ? why->text : "the axis was halted");
     push(c, &ev);
 }
 
+static void on_mirror_down(void *arg)
+{
+    struct cable *c = arg;
+    struct err why;
+    c->call = 0;
+    if (ask_to_fire(c, press_ms(c), &why)) refused(c, &why);
+}
+
+/* A press with the mirror up already would expose. */
+static int raise_mirror(struct cable *c, struct err *why)
+{
+    if (sched_now_us(c->opts.sched) >= c->down_us) return ask_to_fire(c, press_ms(c), why);
+    call_at(c, c->down_us, on_mirror_down);
+    return E_OK;
+}
+
 static void on_fired(void *arg, const struct axis_fire_answer *a)
 {
     struct cable *c = arg;
-    if (c->stage == STAGE_ASKED && a->end == AXIS_FIRED) {
+    const bool asked = c->stage == STAGE_ASKED || c->stage == STAGE_RAISING;
+    if (c->stage == STAGE_RAISING && a->end == AXIS_FIRED) {
+        const struct camera_spec *spec = c->opts.spec;
+        call_at(c, a->late_us + spec->half_press_us + spec->press_us + spec->mirror_up_us, on_mirror_up);
+    } else if (c->stage == STAGE_ASKED && a->end == AXIS_FIRED) {
         c->full_us = (a->early_us + a->late_us) / 2 + c->opts.spec->half_press_us;
         is_pressed(c, a->late_us);
-    } else if (c->stage == STAGE_ASKED && a->end == AXIS_FIRE_REFUSED) {
-        c->stage = STAGE_IDLE;
-        push(c, &(struct camera_event){.kind = CAMERA_FAILED, .why = a->why});
-    } else if (a->end == AXIS_FIRE_UNSEEN && (c->stage == STAGE_ASKED || c->stage == STAGE_HELD)) {
+    } else if (asked && a->end == AXIS_FIRE_REFUSED) {
+        refused(c, &a->why);
+    } else if (a->end == AXIS_FIRE_UNSEEN && (asked || c->stage == STAGE_HELD)) {
         fall_silent(c, &a->why);
     }
 }
@@ -128,6 +184,8 @@ static int cable_describe(struct camera *camera, struct camera_facts *out, struc
                                  .files_per_frame = 1,
                                  .epoch = 1,
                                  .wait_us = spec->half_press_us + spec->press_us + spec->busy_us};
+    if (spec->mirror_up_us)
+        out->wait_us += spec->half_press_us + spec->press_us + spec->mirror_up_us + MIRROR_US;
     snprintf(out->model, sizeof out->model, "camera on a cable");
     return E_OK;
 }
@@ -152,10 +210,9 @@ static int cable_arm(struct camera *camera, struct err *why)
 static int cable_trigger(struct camera *camera, uint64_t token, struct err *why)
 {
     struct cable *c = of(camera);
-    const int32_t half_ms = (int32_t)(c->opts.spec->half_press_us / US_PER_MS);
     c->token = token;
-    c->stage = STAGE_ASKED; /* the answer may come at once */
-    int rc = axis_fire(c->opts.axis, half_ms, held_ms(c), why);
+    c->stage = c->opts.spec->mirror_up_us ? STAGE_RAISING : STAGE_ASKED; /* the answer may come at once */
+    int rc = c->stage == STAGE_RAISING ? raise_mirror(c, why) : ask_to_fire(c, held_ms(c), why);
     if (rc) c->stage = STAGE_IDLE;
     return rc == E_IO ? E_TIMEOUT : rc; /* the camera is not what is gone */
 }
@@ -177,6 +234,14 @@ static int cable_fetch(struct camera *camera, uint64_t token, const struct camer
     (void)token;
     (void)o;
     return fail(why, E_STATE, "cable: its frames stay on its card");
+}
+
+/* An exposure of an earlier run was under way. */
+static void cable_remind(struct camera *camera, uint64_t token, const struct camera_memory *memory)
+{
+    (void)token;
+    (void)memory;
+    doubt_mirror(of(camera));
 }
 
 /* Ends the exposure, as far as it is ours. */
@@ -211,6 +276,7 @@ static const struct camera_ops OPS = {
     .next_event = cable_next_event,
     .fetch = cable_fetch,
     .recount = cable_recount,
+    .remind = cable_remind,
     .close = cable_close,
 };
 

@@ -160,9 +160,9 @@ int64_t camera_gphoto_wall_us(const struct camera *camera)
 static int ask_settings(struct camera_gphoto *c, struct err *why)
 {
     struct camera_message m = {0};
-    json_t *order =
-        json_pack("{s:s, s:I, s:f, s:f}", "do", "set", "exposure_us", (json_int_t)c->settings.exposure_us,
-                  "f_number", c->settings.f_number, "iso", c->settings.iso);
+    json_t *order = json_pack("{s:s, s:I, s:f, s:f, s:I}", "do", "set", "exposure_us",
+                              (json_int_t)c->settings.exposure_us, "f_number", c->settings.f_number, "iso",
+                              c->settings.iso, "mirror_up_us", (json_int_t)c->opts.spec->mirror_up_us);
     int rc = ask(c, order, ANSWER_US, &m, why);
     if (!rc) camera_message_clear(&m);
     return rc;
@@ -200,7 +200,7 @@ static int replace(struct camera_gphoto *c, const struct err *reason, struct err
         return fail(why, rc, "%s", inner.text);
     }
     if (c->fetching) gphoto_push_unfetched(c, reason);
-    if (c->exposing) gphoto_ask_afterwards(c, reason, c->settings.exposure_us + AFTERWARDS_US);
+    if (c->exposing) gphoto_ask_afterwards(c, reason, gphoto_exposing_us(c) + AFTERWARDS_US);
     gphoto_lens_lost(c, reason);
     return E_OK;
 }
@@ -246,8 +246,10 @@ static int gphoto_describe(struct camera *camera, struct camera_facts *out, stru
 {
     const struct camera_gphoto *c = (struct camera_gphoto *)camera;
     (void)why;
-    *out = (struct camera_facts){
-        .width_px = c->opts.spec->width_px, .height_px = c->opts.spec->height_px, .epoch = c->epoch};
+    *out = (struct camera_facts){.width_px = c->opts.spec->width_px,
+                                 .height_px = c->opts.spec->height_px,
+                                 .epoch = c->epoch,
+                                 .wait_us = c->opts.spec->mirror_up_us};
     snprintf(out->model, sizeof out->model, "%s", c->model);
     return E_OK;
 }
@@ -297,7 +299,7 @@ static int gphoto_trigger(struct camera *camera, uint64_t token, struct err *why
     c->found_count = c->told_count = 0;
     c->recounted = 0;
     if (uses_ram(c)) gphoto_forget_known(c);
-    watch(c, c->settings.exposure_us + c->opts.silence_us);
+    watch(c, gphoto_exposing_us(c) + c->opts.silence_us);
     return E_OK;
 }
 

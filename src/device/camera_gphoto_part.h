@@ -39,6 +39,7 @@ struct camera_gphoto {
 };
 
 /* gphoto_hear.c */
+int64_t gphoto_exposing_us(const struct camera_gphoto *c);
 void gphoto_push(struct camera_gphoto *c, const struct camera_event *ev);
 void gphoto_rest(struct camera_gphoto *c);
 void gphoto_lens_rests(struct camera_gphoto *c);

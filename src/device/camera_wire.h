@@ -2,7 +2,7 @@
  * socket pair; a message with "payload": N has N raw bytes behind its LF.
  *
  *   {"do": "open", "port": TEXT, "ram": BOOL}           -> {"re": "open", "code", "text", "model", "battery"}
- *   {"do": "set", "exposure_us", "f_number", "iso"}     -> {"re": "set", "code", "text"}
+ *   {"do": "set", "exposure_us", "f_number", "iso", "mirror_up_us"}     -> {"re": "set", "code", "text"}
  *   {"do": "list"}                                      -> {"re": "list", "code", "text", "files": [PATH...]}
  *   {"do": "size", "path"}                              -> {"re": "size", "code", "text", "bytes"}
  *   {"do": "preview"}                                   -> {"re": "preview", "code", "text", "payload"}

@@ -7,6 +7,12 @@
 #include "device/camera_ask.h"
 #include "device/camera_gphoto_part.h"
 
+/* From the trigger until the shutter is shut. */
+int64_t gphoto_exposing_us(const struct camera_gphoto *c)
+{
+    return c->opts.spec->mirror_up_us + c->settings.exposure_us;
+}
+
 /* ---- events ---- */
 
 void gphoto_push(struct camera_gphoto *c, const struct camera_event *ev)
@@ -164,7 +170,7 @@ static void hear_failed(struct camera_gphoto *c, const json_t *m)
     const enum errc code = (enum errc)camera_whole(m, "code");
     err_say(&ev.why, code, "%s", camera_text(m, "text"));
     if (code == E_IO) {
-        gphoto_ask_afterwards(c, &ev.why, c->settings.exposure_us + AFTERWARDS_US);
+        gphoto_ask_afterwards(c, &ev.why, gphoto_exposing_us(c) + AFTERWARDS_US);
         return;
     }
     gphoto_rest(c);

@@ -117,7 +117,7 @@ void timeline_waits(const struct bench *bench, const struct job *job, struct pla
                                                    : TIMELINE_START_DELAY_US,
         .settle_us = settle_us(bench, job),
         .busy_us = bench->camera.busy_us,
-        .lag_us = bench->camera.half_press_us + bench->camera.shutter_lag_us,
+        .lag_us = bench->camera.mirror_up_us + bench->camera.half_press_us + bench->camera.shutter_lag_us,
         .exposure_us = job->exposure_us ? job->exposure_us : TIMELINE_EXPOSURE_US,
         .recycle_us = bench->light.kind == LIGHT_FLASH ? bench->light.recycle_us : 0,
     };

@@ -175,6 +175,7 @@ static int build_body(struct rig *r, const struct rig_opts *o, struct err *why)
                                                   .busy_us = c->busy_us,
                                                   .exposure_us = us,
                                                   .bulb = c->bulb_from_us && us >= c->bulb_from_us,
+                                                  .mirror_up = c->mirror_up_us > 0,
                                                   .flash = o->bench->light.kind == LIGHT_FLASH,
                                                   .card = o->card,
                                                   .clock = o->card_clock,

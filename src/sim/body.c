@@ -7,7 +7,8 @@
 #include "base/mem.h"
 #include "sim/hash.h"
 
-#define NUMBERS_MOST 99999 /* of a card */
+#define MIRROR_US    30000000 /* then it comes down by itself (common practice, no source) */
+#define NUMBERS_MOST 99999    /* of a card */
 
 struct body {
     struct body_opts opts;
@@ -15,6 +16,7 @@ struct body {
     sched_id call;
     bool full, busy, open;
     int64_t on_us, open_us;
+    int64_t raised_us, mirror_us; /* 0: it is down; and the shortest that it was up for */
     int32_t releases, frames, ignored, number;
 };
 
@@ -97,6 +99,14 @@ static void press(struct body *b)
         b->ignored++;
         return;
     }
+    const int64_t now_us = sched_now_us(b->opts.sched);
+    if (b->opts.mirror_up && (!b->raised_us || now_us - b->raised_us >= MIRROR_US)) {
+        b->raised_us = now_us;
+        return;
+    }
+    if (b->raised_us && (!b->mirror_us || now_us - b->raised_us < b->mirror_us))
+        b->mirror_us = now_us - b->raised_us;
+    b->raised_us = 0;
     b->busy = true;
     b->call = sched_at(b->opts.sched, sched_now_us(b->opts.sched) + b->opts.lag_us, opens, b);
 }
@@ -114,6 +124,11 @@ void body_contacts(struct body *b, bool half, bool full)
 int32_t body_frames(const struct body *b)
 {
     return b->frames;
+}
+
+int64_t body_mirror_us(const struct body *b)
+{
+    return b->mirror_us;
 }
 
 int32_t body_ignored(const struct body *b)

@@ -396,10 +396,24 @@ static uint32_t add_object(struct ptp_camera *c, int32_t release, uint16_t forma
     return b->handle;
 }
 
+#define MIRROR_US 30000000 /* then it comes down by itself (common practice, no source) */
+
+/* A press that only raises the mirror. */
+static bool raises_mirror(struct ptp_camera *c, int64_t now_us)
+{
+    const struct ptp_extra *drive = ptp_extra_of(&c->opts.extras, PTP_DRIVE_MODE);
+    if (!c->opts.mirror_lock && !(drive && drive->value == PTP_MIRROR_UP)) return false;
+    if (c->mirror_since_us && now_us - c->mirror_since_us < MIRROR_US) return false;
+    c->mirror_since_us = now_us;
+    c->raised++;
+    return true;
+}
+
 uint16_t ptp_release(struct ptp_camera *c, int64_t now_us, enum ptp_wire_fault *fault)
 {
     const struct ptp_faults *f = &c->opts.faults;
     if (now_us < c->shutter_until_us || ptp_lens_moves(c, now_us)) return PTP_DEVICE_BUSY;
+    if (raises_mirror(c, now_us)) return PTP_OK;
     const int32_t asked = ++c->release_asked;
     if (asked == f->refuse_release) return PTP_GENERAL_ERROR;
     if (asked <= f->busy_release) return PTP_DEVICE_BUSY;
@@ -407,7 +421,9 @@ uint16_t ptp_release(struct ptp_camera *c, int64_t now_us, enum ptp_wire_fault *
     if (c->release_count == PTP_RELEASES_MOST) return PTP_GENERAL_ERROR;
     const int64_t exposure_us = (int64_t)c->exposure_time * 100;
     struct ptp_release *r = &c->releases[c->release_count++];
-    *r = (struct ptp_release){now_us, now_us + exposure_us, c->lens_at, exposure_us};
+    const int64_t mirror_us = c->mirror_since_us ? now_us - c->mirror_since_us : 0;
+    c->mirror_since_us = 0;
+    *r = (struct ptp_release){now_us, now_us + exposure_us, c->lens_at, exposure_us, mirror_us};
     const int64_t ready_us = r->shut_us + c->opts.ready_us;
     c->shutter_until_us = ready_us;
     const int32_t release = c->release_count;

@@ -101,6 +101,7 @@ struct ptp_camera_opts {
     int32_t lens_lo, lens_hi, lens_at; /* counts; all 0: -4000, 4000, 0 */
     int32_t lens_play;                 /* the motor turns by so much before the glass turns back */
     int32_t lens_us_a_count;           /* 0: 50; negative: none */
+    bool mirror_lock;                  /* by a switch in its menu: a first press raises the mirror */
     int32_t sizes[3];                  /* counts of the named sizes; 0: 1, 6, 30 */
     struct ptp_faults faults;
     struct ptp_harm harm;
@@ -115,6 +116,7 @@ struct ptp_release {
     int64_t open_us, shut_us;
     int32_t lens_at;
     int64_t exposure_us;
+    int64_t mirror_us; /* how long the mirror had been up; 0: it was not */
 };
 
 struct ptp_move {
@@ -147,7 +149,8 @@ struct ptp_camera {
     struct ptp_object objects[PTP_OBJECTS_MOST];
     int32_t object_count;
     struct ptp_release releases[PTP_RELEASES_MOST];
-    int32_t release_count, release_asked;
+    int32_t release_count, release_asked, raised;
+    int64_t mirror_since_us; /* 0: it is down */
     struct ptp_move moves[PTP_MOVES_MOST];
     int32_t move_count, move_asked;
     struct ptp_event events[PTP_EVENTS_MOST];

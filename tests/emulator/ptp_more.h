@@ -24,6 +24,10 @@ struct ptp_extras {
     uint32_t count;
 };
 
+/* The drive mode of family 0x0A, and its word for mirror-up. */
+#define PTP_DRIVE_MODE 0x5013
+#define PTP_MIRROR_UP  0x8012
+
 struct ptp_extra *ptp_extra_of(struct ptp_extras *, uint16_t code); /* NULL: there is none */
 void ptp_extra_describe(const struct ptp_extra *, struct ptp_out *);
 /* False: that is none of its choices. */

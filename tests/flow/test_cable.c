@@ -24,6 +24,7 @@ struct truth {
     double focus_nm[SHOTS_MOST]; /* of the n-th file of the card */
     int64_t open_us[SHOTS_MOST], shut_us[SHOTS_MOST];
     int32_t shots, ignored;
+    int64_t mirror_us;
 };
 
 struct stack {
@@ -61,6 +62,7 @@ static void read_log(void *arg, struct rig *r)
     }
     assert_int_equal(body_frames(bench_body(r)), n);
     s->truth.ignored += body_ignored(bench_body(r));
+    s->truth.mirror_us = body_mirror_us(bench_body(r));
 }
 
 static bool kill_now(void *arg, int64_t events)
@@ -452,6 +454,23 @@ static void bulb_is_open_as_long_as_the_job_says(void **state)
     end(&s);
 }
 
+static void the_mirror_is_up_before_each_exposure(void **state)
+{
+    (void)state;
+    struct stack s;
+    begin(&s, "mirror", (struct small){.slices = 2, .camera = "kind: cable\n  mirror_up_s: 1.5"});
+    shoot_whole(&s);
+    assert_true(s.truth.mirror_us >= 1500000);
+    assert_int_equal(s.truth.ignored, 0);
+    struct said r = import(&s, "");
+    assert_int_equal(r.status, 0);
+    said_clear(&r);
+    check_truth(&s, 6);
+    print_message("measured: on a cable the mirror is up for %.2f s at least, 1.5 s asked\n",
+                  (double)s.truth.mirror_us / 1e6);
+    end(&s);
+}
+
 static void a_flash_is_given_time_to_recycle(void **state)
 {
     (void)state;
@@ -475,6 +494,7 @@ int main(void)
         cmocka_unit_test(a_controller_that_restarts_leaves_a_doubt_that_is_shot_again),
         cmocka_unit_test(by_setting_the_card_ends_the_doubt),
         cmocka_unit_test(bulb_is_open_as_long_as_the_job_says),
+        cmocka_unit_test(the_mirror_is_up_before_each_exposure),
         cmocka_unit_test(a_flash_is_given_time_to_recycle),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

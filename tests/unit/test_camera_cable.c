@@ -112,6 +112,32 @@ static void the_contacts_close_as_long_as_the_bench_says(void **state)
     close_bench(&b);
 }
 
+/* A first press as short as any, and the exposure after it; once in doubt the mirror is let down first. */
+static void the_mirror_is_raised_by_a_press_of_its_own(void **state)
+{
+    (void)state;
+    struct bench_of b;
+    open_bench(&b, 2000000);
+    b.spec.mirror_up_us = 1500000;
+    for (uint64_t token = 1; token <= 2; token++) {
+        const int n = 2 * ((int)token - 1);
+        fire(&b, token);
+        assert_int_equal(last_event(&b, 6000000, NULL, NULL), CAMERA_COMPLETE);
+        assert_int_equal(pins.presses, n + 2);
+        assert_contacts(n, 300000, 100000);
+        assert_contacts(n + 1, 300000, 2000000);
+        const int64_t up_us = pins.full_us[n + 1] - pins.full_us[n];
+        assert_in_range(up_us, 1500000, 2500000);
+    }
+    camera_remind(b.camera, 2, &(struct camera_memory){0});
+    const int64_t from_us = sched_now_us(b.rig->sched);
+    fire(&b, 3);
+    assert_int_equal(last_event(&b, 40000000, NULL, NULL), CAMERA_COMPLETE);
+    assert_int_equal(pins.presses, 6);
+    assert_true(pins.half_us[4] - from_us >= 30000000);
+    close_bench(&b);
+}
+
 static void a_bulb_exposure_lasts_by_the_controllers_clock(void **state)
 {
     (void)state;
@@ -264,6 +290,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_contacts_close_as_long_as_the_bench_says),
+        cmocka_unit_test(the_mirror_is_raised_by_a_press_of_its_own),
         cmocka_unit_test(a_bulb_exposure_lasts_by_the_controllers_clock),
         cmocka_unit_test(a_lost_answer_fires_once),
         cmocka_unit_test(a_lost_request_is_sent_again_and_fires_once),
