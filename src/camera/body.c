@@ -213,7 +213,12 @@ static void text_of(struct body *b, const char *name, char *out)
 void body_describe(struct body *b, struct body_facts *out)
 {
     text_of(b, "cameramodel", out->model);
-    text_of(b, "batterylevel", out->battery);
+    body_battery(b, out->battery);
+}
+
+void body_battery(struct body *b, char out[BODY_TEXT_ROOM])
+{
+    text_of(b, "batterylevel", out);
 }
 
 /* ---- settings ---- */

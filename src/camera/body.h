@@ -38,6 +38,8 @@ bool body_doubted(const struct body *);       /* something failed since, which m
 int32_t body_losses(const struct body *);
 void body_describe(struct body *, struct body_facts *out);
 
+void body_battery(struct body *, char out[BODY_TEXT_ROOM]); /* its own word; "": it does not tell */
+
 /* 0: leave. Nominal values are met to a sixth of a stop. E_UNSUPPORTED with the nearest that there are. */
 int body_set(struct body *, int64_t exposure_us, double f_number, double iso, struct err *);
 

@@ -31,7 +31,8 @@ struct program {
     int64_t token;
     int32_t objects, usual; /* of this frame, of a frame; 0: not known */
     int64_t last_us;        /* when it last told something */
-    int32_t losses;         /* of the link, told so far */
+    char battery[BODY_TEXT_ROOM];
+    int32_t losses; /* of the link, told so far */
     bool over;
 };
 
@@ -201,6 +202,16 @@ static void do_trigger(struct program *p, const json_t *order)
     p->expose_at_us = mirror_up_us ? p->last_us + mirror_up_us : 0;
 }
 
+/* A small question, at the one moment when the camera has nothing to do. */
+static void tell_battery(struct program *p)
+{
+    char level[BODY_TEXT_ROOM];
+    body_battery(p->body, level);
+    if (!level[0] || !strcmp(level, p->battery)) return;
+    snprintf(p->battery, sizeof p->battery, "%s", level);
+    say(p, json_pack("{s:s, s:s}", "event", "battery", "level", p->battery), NULL, 0);
+}
+
 static void do_fetch(struct program *p, const json_t *order)
 {
     struct err why = {0};
@@ -213,6 +224,7 @@ static void do_fetch(struct program *p, const json_t *order)
     if (!body_is_open(p->body)) json_object_set_new(r, "gone", json_true());
     say(p, r, bytes, (size_t)count);
     mem_free(bytes);
+    if (!rc) tell_battery(p);
 }
 
 static void tell_losses(struct program *p)

@@ -1,6 +1,7 @@
 #include "device/camera.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <string.h>
 
 const char *camera_name(const struct camera *c)
@@ -13,10 +14,19 @@ unsigned camera_caps(const struct camera *c)
     return c->ops->caps;
 }
 
+const char *camera_gone_advice(const struct camera *c, char *room, size_t size)
+{
+    if (!c->low_battery[0]) return "check its cable and battery";
+    snprintf(room, size, "its battery was at %s: put a full one in", c->low_battery);
+    return room;
+}
+
 static int check_there(const struct camera *c, struct err *why)
 {
-    return c->gone ? fail(why, E_IO, "%s: the camera is gone; check its cable and battery", c->ops->name)
-                   : E_OK;
+    char advice[128];
+    if (!c->gone) return E_OK;
+    return fail(why, E_IO, "%s: the camera is gone; %s", c->ops->name,
+                camera_gone_advice(c, advice, sizeof advice));
 }
 
 static int check_idle(const struct camera *c, const char *verb, struct err *why)

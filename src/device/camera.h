@@ -143,10 +143,14 @@ struct camera {
      * camera was lost sight of. */
     void (*driven)(void *arg, const struct lens_answer *);
     void *driven_arg;
+    told_word low_battery; /* what it told of it last, where that was little; "" */
     /* kept by the wrappers below */
     bool armed, exposing, transferring, gone;
     uint64_t last_token;
 };
+
+/* What to say of one that is gone: its cable, or its battery where that was low. */
+const char *camera_gone_advice(const struct camera *, char *room, size_t size);
 
 /* The operations with the checks that every backend shares. Errors: E_STATE called out of order,
  * E_UNSUPPORTED this camera cannot, E_IO the camera is gone, E_TIMEOUT it did not take the command (nothing

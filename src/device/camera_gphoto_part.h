@@ -26,7 +26,7 @@ struct camera_gphoto {
     uint64_t exposing, fetching; /* tokens; 0: none */
     struct camera_object wanted; /* by the transfer */
     sched_id watchdog;
-    bool driving;
+    bool driving, battery_empty;
     sched_id lens_watchdog;
     char **known; /* paths on the card that belong to no exposure of ours, or to a past one */
     size_t known_count, known_room;

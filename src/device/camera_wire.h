@@ -16,6 +16,7 @@
  *   {"event": "stray", "path"}                          before that: a file that no trigger was waiting for
  *   {"do": "fetch", "token", "path"}     -> {"event": "fetched", "token", "path", "code", "text", "payload",
  *                                           "gone": true where the camera cannot be reached any more}
+ *   {"event": "battery", "level"}          after a transfer: it has changed; in the camera's own word
  *   {"event": "lost"}                      any time: the link went down, and is up again
  *   {"do": "close"}                                     the program ends
  *

@@ -6,6 +6,7 @@
 #include "base/mem.h"
 #include "device/camera_ask.h"
 #include "device/camera_gphoto_part.h"
+#include "device/trade.h"
 
 /* From the trigger until the shutter is shut. */
 int64_t gphoto_exposing_us(const struct camera_gphoto *c)
@@ -64,11 +65,15 @@ static void hear_driven(struct camera_gphoto *c, const json_t *m)
 void gphoto_push_gone(struct camera_gphoto *c, const struct err *why)
 {
     const uint64_t token = c->exposing ? c->exposing : c->fetching;
+    struct camera_event ev = {.kind = CAMERA_GONE, .token = token, .why = *why};
+    char advice[128];
+    if (c->base.low_battery[0])
+        fail(&ev.why, E_IO, "camera: it is gone; %s", camera_gone_advice(&c->base, advice, sizeof advice));
     gphoto_rest(c);
     c->gone = true;
     c->exposing = c->fetching = 0;
     gphoto_lens_lost(c, why);
-    gphoto_push(c, &(struct camera_event){.kind = CAMERA_GONE, .token = token, .why = *why});
+    gphoto_push(c, &ev);
 }
 
 void gphoto_push_unfetched(struct camera_gphoto *c, const struct err *why)
@@ -189,6 +194,23 @@ static void hear_stray(struct camera_gphoto *c, const json_t *m)
     gphoto_push(c, &ev);
 }
 
+/* Told whenever it changes; said at the two levels that matter, once each. */
+static void hear_battery(struct camera_gphoto *c, const json_t *m)
+{
+    struct camera_event ev = {.kind = CAMERA_REMARK};
+    const char *level = camera_text(m, "level");
+    const int percent = trade_battery_percent(level);
+    const bool low = percent >= 0 && percent <= TRADE_BATTERY_LOW,
+               empty = low && percent <= TRADE_BATTERY_EMPTY;
+    const bool news = low && (!c->base.low_battery[0] || (empty && !c->battery_empty));
+    snprintf(c->base.low_battery, sizeof c->base.low_battery, "%s", low ? level : "");
+    c->battery_empty = empty;
+    if (!news) return;
+    fail(&ev.why, E_STATE, "camera: its battery is at %s; %s", level,
+         empty ? "pause, and put a full one in" : "have a full one ready");
+    gphoto_push(c, &ev);
+}
+
 /* Exposed, and no file was told of: there may be one all the same. */
 static void hear_complete(struct camera_gphoto *c)
 {
@@ -214,5 +236,6 @@ void gphoto_hear(struct camera_gphoto *c, struct camera_message *m)
     if (!strcmp(event, "object") && exposing) hear_object(c, m->body);
     if (!strcmp(event, "complete") && exposing) hear_complete(c);
     if (!strcmp(event, "failed") && exposing) hear_failed(c, m->body);
+    if (!strcmp(event, "battery")) hear_battery(c, m->body);
     if (!strcmp(event, "stray")) hear_stray(c, m->body);
 }

@@ -3,6 +3,7 @@
 #include <ctype.h>
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 #include <strings.h>
 
@@ -154,6 +155,19 @@ void trade_say(enum trade t, const char *word, told_word out)
     } else {
         snprintf(out, TOLD_ROOM, "%s", ours ? ours : word);
     }
+}
+
+int trade_battery_percent(const char *word)
+{
+    static const struct {
+        const char *word;
+        int percent;
+    } words[] = {{"empty", 0},    {"low", 10},   {"critical", 5}, {"half", 50}, {"medium", 50},
+                 {"normal", 100}, {"high", 100}, {"full", 100},   {"ok", 100}};
+    if (isdigit((unsigned char)*word)) return atoi(word) > 100 ? 100 : atoi(word);
+    for (size_t i = 0; i < sizeof words / sizeof *words; i++)
+        if (strcasestr(word, words[i].word)) return words[i].percent;
+    return -1;
 }
 
 /* ---- which of a camera's settings it is */

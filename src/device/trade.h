@@ -40,6 +40,11 @@ int trade_choose(const struct told_setting *, enum trade, const char *wanted, to
 /* The value of one of its words, for the three that are numbers; NAN. */
 double trade_value(enum trade, const char *camera_word);
 
+/* Of a battery's level, "8%", "low", "3/4"...; -1: that is none. */
+#define TRADE_BATTERY_LOW   30 /* it may not last; our choice */
+#define TRADE_BATTERY_EMPTY 10
+int trade_battery_percent(const char *camera_word);
+
 /* Of an image format. */
 bool trade_has_raw(const char *camera_word);
 bool trade_has_jpeg(const char *camera_word);

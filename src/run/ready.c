@@ -16,8 +16,6 @@
 #define NAMES_MOST 5
 
 /* Limits; all our choice. */
-#define BATTERY_LOW     30 /* per cent: it may not last */
-#define BATTERY_EMPTY   10
 #define SPARE_SHARE     0.1  /* of frames that are shot again */
 #define RAW_BYTES       60e6 /* a frame at most, raw and JPEG (guess) */
 #define JPEG_BYTES      20e6
@@ -105,29 +103,15 @@ static bool is_off(const char *word)
 
 /* ---- what it has left */
 
-/* -1: that is no battery level. */
-static int percent(const char *word)
-{
-    static const struct {
-        const char *word;
-        int percent;
-    } words[] = {{"empty", 0},    {"low", 10},   {"critical", 5}, {"half", 50}, {"medium", 50},
-                 {"normal", 100}, {"high", 100}, {"full", 100},   {"ok", 100}};
-    if (isdigit((unsigned char)*word)) return atoi(word) > 100 ? 100 : atoi(word);
-    for (size_t i = 0; i < sizeof words / sizeof *words; i++)
-        if (strcasestr(word, words[i].word)) return words[i].percent;
-    return -1;
-}
-
 static void judge_battery(struct judging *j)
 {
     const struct told_setting *row = setting_of(j, READY_BATTERY);
-    const int level = row ? percent(row->is) : -1;
+    const int level = row ? trade_battery_percent(row->is) : -1;
     if (level < 0) return;
-    if (level > BATTERY_LOW)
+    if (level > TRADE_BATTERY_LOW)
         good(j, READY_BATTERY);
     else
-        wrong(j, READY_BATTERY, "battery", level <= BATTERY_EMPTY,
+        wrong(j, READY_BATTERY, "battery", level <= TRADE_BATTERY_EMPTY,
               "Put a full one in, or feed the camera from the mains.", "the battery is at %s", row->is);
 }
 
