@@ -115,7 +115,7 @@ static int run(struct cmd *c, struct err *why)
 
 static const struct option_row options[] = {
     {"order", "WHICH", "near-first, far-first or unknown (the default): how the frames were shot"},
-    {"pair", "STACK", "bring the frames of a card to that stack, which was fired over a cable"},
+    {"pair", "STACK", "bring the frames of a card to that stack, which was fired over a cable, or its raws"},
     {"first", "FILE", "with --pair, where it is in doubt: the file that the first exposure gave"},
     {"stack", "DIR", "make the stack folder there; default: the next number in tonight's folder"},
     {NULL, NULL, NULL},

@@ -58,8 +58,9 @@ static json_t *describe(const struct cmd *c, const char *dir, const struct impor
     json_object_set_new(out, "stack", json_text(dir));
     json_object_set_new(out, "folder", json_text(l->folder));
     json_object_set_new(out, "paired", json_integer(r->by_end[PAIR_BROUGHT]));
-    json_object_set_new(out, "already", json_integer(r->by_end[PAIR_HAD]));
-    json_object_set_new(out, "paired_by", json_text(r->by_time ? "time" : "order"));
+    json_object_set_new(out, "already", json_integer(r->by_end[PAIR_HAD] + r->by_end[PAIR_RAW]));
+    json_object_set_new(out, "raws_added", json_integer(r->by_end[PAIR_RAW]));
+    json_object_set_new(out, "paired_by", json_text(r->by_time ? "time" : r->by_bytes ? "content" : "order"));
     json_object_set_new(out, "clock_ahead_s",
                         r->by_time ? json_rounded(s_from_us(r->ahead_us), 3) : json_null());
     json_object_set_new(out, "clock_fast_ppm",
@@ -76,6 +77,7 @@ static json_t *describe(const struct cmd *c, const char *dir, const struct impor
 static void text_clock(FILE *out, const json_t *r)
 {
     double s = json_get_number(r, "clock_ahead_s");
+    if (!strcmp(json_get_text(r, "paired_by"), "content")) return;
     if (!json_is_number(json_object_get(r, "clock_ahead_s"))) {
         fputs("paired by order: the files tell no time\n", out);
         return;
@@ -97,10 +99,12 @@ static void text(FILE *out, const json_t *r)
     size_t i;
     json_t *row;
     const json_t *extra = json_object_get(r, "extra");
-    const double paired = json_get_number(r, "paired"), already = json_get_number(r, "already");
+    const double paired = json_get_number(r, "paired"), already = json_get_number(r, "already"),
+                 raws = json_get_number(r, "raws_added");
     fprintf(out, "%s: %.0f frame%s brought from %s", json_get_text(r, "stack"), paired,
             paired == 1 ? "" : "s", json_get_text(r, "folder"));
     fprintf(out, already > 0 ? ", %.0f here already\n" : "\n", already);
+    if (raws > 0) fprintf(out, "%.0f raw%s brought to the JPEGs that are here\n", raws, raws == 1 ? "" : "s");
     text_clock(out, r);
     json_array_foreach (json_object_get(r, "missing"), i, row)
         fprintf(out, "missing: %s was fired, and no frame of it is there\n", json_get_text(row, "exposure"));
@@ -123,9 +127,11 @@ static int note(struct store *st, const struct pair_result *r, struct err *why)
     if (!clock) return E_NOMEM;
     const int64_t now_us = sched_wall_us(clock);
     sched_free(clock);
-    snprintf(what, sizeof what, "%d frames from the card, %d missing", (int)r->by_end[PAIR_BROUGHT],
-             (int)r->by_end[PAIR_MISSING]);
-    return r->by_end[PAIR_BROUGHT] ? store_add_event(st, now_us, "import", what, "", why) : E_OK;
+    snprintf(what, sizeof what, "%d frames and %d raws from the card, %d missing",
+             (int)r->by_end[PAIR_BROUGHT], (int)r->by_end[PAIR_RAW], (int)r->by_end[PAIR_MISSING]);
+    return r->by_end[PAIR_BROUGHT] || r->by_end[PAIR_RAW]
+               ? store_add_event(st, now_us, "import", what, "", why)
+               : E_OK;
 }
 
 static int pair(struct cmd *c, const char *dir, struct store *st, const struct import_list *l,

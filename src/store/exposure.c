@@ -195,6 +195,17 @@ int store_exposure_kept(struct store *st, int64_t id, const struct file_row *fil
     return db_end(st->db, rc, why);
 }
 
+int store_exposure_more(struct store *st, int64_t id, const struct file_row *file, struct err *why)
+{
+    enum exposure_state state = EXPOSURE_LOST;
+    int rc = store_may_write(st, why);
+    if (!rc) rc = state_of(st, id, &state, why);
+    if (!rc && state != EXPOSURE_KEPT)
+        rc = fail(why, E_STATE, "exposure %lld: only a kept one gets another file", (long long)id);
+    if (!rc) rc = db_begin(st->db, why);
+    return rc ? rc : db_end(st->db, store_insert_file(st, id, file, why), why);
+}
+
 static int check_end(struct store *st, int64_t id, enum exposure_state to, int32_t count, struct err *why)
 {
     enum exposure_state from = EXPOSURE_LOST;

@@ -239,11 +239,38 @@ static bool tell_time(const struct finding_pairs *f)
     return true;
 }
 
-static enum pair_end end_of(const struct pair_row *r)
+static bool is_in_stack(const struct finding_pairs *f, const struct import_file *file)
+{
+    for (int32_t i = 0; i < f->file_count; i++)
+        if (!strcmp(f->files[i].sha256, file->row.sha256)) return true;
+    return false;
+}
+
+static bool is_whole(const struct finding_pairs *f, const struct import_entry *e)
+{
+    for (int k = 0; k < e->file_count; k++)
+        if (!is_in_stack(f, &e->files[k])) return false;
+    return true;
+}
+
+/* Every exposure has its frame: what else there is beside such a frame belongs to it. */
+static int find_by_bytes(const struct finding_pairs *f, struct err *why)
+{
+    f->result->by_bytes = true;
+    for (int32_t i = 0; i < f->result->count; i++)
+        if (f->result->rows[i].frame >= 0) return E_OK;
+    return fail(
+        why, E_INPUT,
+        "%.300s: none of its pictures is one of the stack, which has all its frames; to bring their raws, "
+        "put the card's JPEGs beside them",
+        f->list->folder);
+}
+
+static enum pair_end end_of(const struct finding_pairs *f, const struct pair_row *r)
 {
     switch (r->exposure.state) {
     case EXPOSURE_KEPT:
-        return PAIR_HAD;
+        return r->frame < 0 || is_whole(f, &f->list->frames[r->frame]) ? PAIR_HAD : PAIR_RAW;
     case EXPOSURE_LOST:
     case EXPOSURE_FAILED:
         return PAIR_GIVEN_UP;
@@ -281,9 +308,12 @@ int import_pair_find(struct store *st, const struct import_list *l, const char *
     int rc = load_rows(st, &r, why);
     if (!rc) rc = store_files(st, 0, &f.files, &f.file_count, why);
     if (!rc) rc = load_candidates(&f, why);
-    if (!rc) rc = tell_time(&f) ? find_by_time(&f, first, why) : find_by_order(&f, why);
+    if (!rc)
+        rc = !count_needed(&r) ? find_by_bytes(&f, why)
+             : tell_time(&f)   ? find_by_time(&f, first, why)
+                               : find_by_order(&f, why);
     for (int32_t i = 0; !rc && i < r.count; i++)
-        r.by_end[r.rows[i].end = end_of(&r.rows[i])]++;
+        r.by_end[r.rows[i].end = end_of(&f, &r.rows[i])]++;
     if (!rc) rc = find_extras(&r, l, why);
     mem_free(f.files);
     mem_free(f.all);
@@ -345,11 +375,34 @@ static int bring(struct store *st, const struct import_list *l, const struct pai
     return rc ? rc : store_exposure_kept(st, r->exposure.id, files, e->file_count, why);
 }
 
+/* Those files of a frame that the stack has not. */
+static int bring_more(struct store *st, const struct import_list *l, const struct pair_row *r,
+                      struct err *why)
+{
+    const struct import_entry *e = &l->frames[r->frame];
+    struct file_row *had, file;
+    int32_t count;
+    int rc = store_files(st, r->exposure.id, &had, &count, why);
+    for (int k = 0; k < e->file_count && !rc; k++) {
+        bool is_had = false;
+        for (int32_t i = 0; i < count; i++)
+            is_had = is_had || !strcmp(had[i].sha256, e->files[k].row.sha256);
+        if (is_had) continue;
+        rc = bring_file(st, l, &e->files[k], &r->exposure, &file, why);
+        if (!rc) rc = fs_sync_dir(st->frames, why);
+        if (!rc) rc = store_exposure_more(st, r->exposure.id, &file, why);
+    }
+    mem_free(had);
+    return rc;
+}
+
 int import_pair_bring(struct store *st, const struct import_list *l, const struct pair_result *r,
                       struct err *why)
 {
     int rc = E_OK;
-    for (int32_t i = 0; i < r->count && !rc; i++)
+    for (int32_t i = 0; i < r->count && !rc; i++) {
         if (r->rows[i].end == PAIR_BROUGHT) rc = bring(st, l, &r->rows[i], why);
+        if (r->rows[i].end == PAIR_RAW) rc = bring_more(st, l, &r->rows[i], why);
+    }
     return rc;
 }

@@ -5,7 +5,9 @@
  *  1. Refused, and nothing changed, where order and time leave a doubt.
  *  2. Each exposure is one durable transaction, its files being copied, synced and verified before. Broken
  * off, the same call goes on; called twice, it changes nothing.
- *  3. A frame that is in the stack already counts as found, also when the folder has it no more. */
+ *  3. Of a stack whose JPEGs were fetched and whose raws stayed on the card, the JPEG beside a raw tells by
+ * its bytes whose it is; nothing is guessed.
+ *  4. A frame that is in the stack already counts as found, also when the folder has it no more. */
 #ifndef STADDLE_STORE_IMPORT_PAIR_H
 #define STADDLE_STORE_IMPORT_PAIR_H
 
@@ -15,6 +17,7 @@
 enum pair_end {
     PAIR_BROUGHT, /* now */
     PAIR_HAD,     /* in the stack already */
+    PAIR_RAW,     /* so, but for its raw, which had stayed on the card and comes now */
     PAIR_MISSING, /* it was fired, and no frame of it came */
     PAIR_GIVEN_UP /* of an attempt that was given up: its frame stays where it is */
 };
@@ -36,7 +39,7 @@ struct pair_result {
     struct pair_extra *extras;
     int32_t count, extra_count;
     int32_t by_end[PAIR_GIVEN_UP + 1];
-    bool by_time; /* else by order alone */
+    bool by_time, by_bytes; /* else by order alone */
     int64_t ahead_us, resolution_us;
     double fast_ppm;
 };

@@ -91,6 +91,9 @@ int store_count_on_card(struct store *, int32_t *out, struct err *why);
 int store_exposure_kept(struct store *, int64_t id, const struct file_row *files, int32_t count,
                         struct err *why);
 
+/* One more of a kept one, e.g. a raw that had stayed on the card. */
+int store_exposure_more(struct store *, int64_t id, const struct file_row *file, struct err *why);
+
 /* `state` is LOST, DOUBTFUL or FAILED; files only with FAILED from SEEN (a misfire is kept, too). */
 int store_exposure_end(struct store *, int64_t id, enum exposure_state state, const char *reason,
                        const struct file_row *files, int32_t count, struct err *why);

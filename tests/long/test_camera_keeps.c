@@ -9,6 +9,7 @@
 
 #include "tests/emulator/ptp_ip.h"
 #include "tests/emulator/ptp_picture.h"
+#include "tests/support/camera_files.h"
 #include "tests/support/emulated.h"
 #include "tests/support/shell.h"
 
@@ -138,6 +139,49 @@ static void files_are_typed_by_their_content(void **state)
 
 /* ---- raws on the card ---- */
 
+/* The emulator's card as a reader would copy it, with a raw of the smallest kind for each of its own, which
+ * only begin like one. */
+static void copy_card(bool with_jpegs)
+{
+    const struct ptp_camera *c = ptp_ip_lock(ip);
+    assert_int_equal(in_shell("rm -rf card && mkdir card"), 0);
+    for (int32_t i = 0; i < c->object_count; i++) {
+        const struct ptp_object *o = &c->objects[i];
+        if (o->format != 0x3801) {
+            write_dng(in_folder("card/%s", o->name),
+                      (struct shot_facts){.width = 160, .height = 120, .seed = (unsigned)o->release});
+            continue;
+        }
+        if (!with_jpegs) continue;
+        FILE *f = fopen(in_folder("card/%s", o->name), "wb");
+        assert_non_null(f);
+        assert_int_equal(fwrite(o->bytes, 1, o->count, f), o->count);
+        fclose(f);
+    }
+    ptp_ip_unlock(ip);
+}
+
+/* Each raw comes to the slice that was shot with its release, by its JPEG's bytes. */
+static void bring_the_raws(void)
+{
+    copy_card(false);
+    assert_int_equal(staddle("import --pair jpegs card"), 2);
+    copy_card(true);
+    assert_int_equal(staddle("import --pair jpegs card"), 0);
+    says("7 raws brought to the JPEGs that are here\n");
+    assert_int_equal(
+        in_shell("for n in 1 2 3 4 5 6; do cmp card/IMG_000$n.DNG jpegs/frames/s000$n.dng || exit 1; "
+                 "done; cmp card/IMG_0007.DNG jpegs/frames/closing.dng"),
+        0);
+    assert_int_equal(staddle("import --pair jpegs card"), 0);
+    assert_null(strstr(shell_out(), "raws brought"));
+    assert_int_equal(in_shell("sqlite3 jpegs/stack.db 'SELECT count(*) FROM file'"), 0);
+    assert_string_equal(shell_out(), "14\n");
+    assert_int_equal(staddle("handover jpegs --to out --all"), 0);
+    assert_int_equal(in_shell("ls out/*.dng | wc -l"), 0);
+    assert_string_equal(shell_out(), "6\n");
+}
+
 static void raws_stay_on_the_card_and_are_noted(void **state)
 {
     (void)state;
@@ -154,6 +198,7 @@ static void raws_stay_on_the_card_and_are_noted(void **state)
     says("slice 1, try 1: /store_00010001/IMG_0001.DNG\n");
     says("slice 6, try 1: /store_00010001/IMG_0006.DNG\n");
     says("closing frame, try 1: /store_00010001/IMG_0007.DNG\n");
+    bring_the_raws();
     ptp_ip_stop(ip);
     plug(&(struct ptp_camera_opts){.raw = true}, "");
     assert_int_equal(staddle("run job.yaml --stack both"), 0);
