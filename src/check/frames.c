@@ -201,9 +201,11 @@ int frames_blurred(const struct frame_loss *loss, int32_t frames, bool *bad, int
 #define SHIFT_LEAST_PX 0.5 /* merging programs take out less without loss: common practice, no source */
 #define SHIFT_AROUND   5   /* frames each side that make the trend */
 
+#define SHIFT_WEAK_PX 2.0 /* a weak shift leaves the scale open, and the shift by some tenths with it */
+
 static bool shift_told(const struct frame_shift *s)
 {
-    return s->trust == SHIFT_GOOD;
+    return s->trust == SHIFT_GOOD || s->trust == SHIFT_WEAK;
 }
 
 /* Shift of frame i against the median of those around it. */
@@ -260,19 +262,21 @@ int frames_shifted(const struct check_input *in, struct jump *jumps, int32_t *ju
     double *size = mem_new((size_t)in->frames, sizeof *size, why);
     if (!size) return E_NOMEM;
     int32_t n = 0;
+    *judged = 0;
     for (int32_t i = 0; i < in->frames; i++) {
         double dx, dy;
         jumps[i] = (struct jump){0};
         if (i < 1 || !shift_off_trend(in, i, &dx, &dy)) continue;
         jumps[i] = (struct jump){.dx_px = dx, .dy_px = dy};
-        size[n++] = hypot(dx, dy);
+        ++*judged;
+        if (in->measures[i]->shift.trust == SHIFT_GOOD) size[n++] = hypot(dx, dy);
     }
-    *judged = n;
     const double usual = n ? robust_median(size, n) : 0;
     const double most = fmax(SHIFT_LEAST_PX, SIGMAS * usual / 1.18);
     for (int32_t i = 1; i < in->frames; i++) {
         const double far = hypot(jumps[i].dx_px, jumps[i].dy_px);
-        if (far < most) jumps[i] = (struct jump){0};
+        const bool weak = in->measures[i]->shift.trust == SHIFT_WEAK;
+        if (far < (weak ? fmax(most, SHIFT_WEAK_PX) : most)) jumps[i] = (struct jump){0};
     }
     pair_jumps(jumps, in->frames);
     mem_free(size);

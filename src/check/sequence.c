@@ -14,6 +14,8 @@
 #define GAP_LEAST     1.3 /* spacings, by each side that tells */
 #define GAP_ALONE                                                                                            \
     1.7 /* where only one side tells, or no change: wrong up to 1.56 on clean stacks of the demo scene */
+#define STEP_TELLS                                                                                           \
+    25 /* values, as many as a frame's blur is judged by; planted gaps had over 100, false ones under 20 */
 #define SWAP_SHARE                                                                                           \
     0.7              /* of the tiles run smoother exchanged; a clean pair has under 0.3, a repeated one 0.5 */
 #define PLAN_GAP 1.5 /* usual spacings, where positions are known */
@@ -56,7 +58,8 @@ static int find_repeated(struct work *w, struct err *why)
         for (int32_t j = 0; j < i && !again; j++)
             again = same_bytes(w->in, j, i);
         const struct step *s = &w->steps[i - 1];
-        const bool still = s->change < REPEAT_CHANGE && fabs(s->size) <= REPEAT_MOST; /* both have to tell */
+        const bool still = s->tells >= STEP_TELLS && s->change < REPEAT_CHANGE &&
+                           fabs(s->size) <= REPEAT_MOST; /* both have to tell */
         if (!again && !still) continue;
         int rc = frame_list_add(&w->v.repeated, i, why);
         if (rc) return rc;
@@ -112,6 +115,7 @@ static int32_t missing_by_curves(const struct work *w, int32_t i)
 {
     const struct step *s = &w->steps[i];
     if (isnan(s->size) || near_swap(w, i) || !w->shape.tiles) return 0; /* a guessed shape measures nothing */
+    if (s->tells < STEP_TELLS) return 0;
     if (s->one_side < GAP_LEAST || s->other_side < GAP_LEAST) return 0; /* false for one that does not tell */
     const bool both = !isnan(s->one_side) && !isnan(s->other_side) && !isnan(s->change);
     if (s->size < (both ? GAP_LEAST : GAP_ALONE) || s->change < GAP_CHANGE) return 0;

@@ -165,7 +165,10 @@ static void order_repeats_and_bumps_are_named(void **state)
     for (int32_t i = AT; i < N; i++)
         f[i].shift_px = 4;
     judge(&s, f, N, everywhere, "subject bumped by 4 px before frame 19", &v);
-    /* Not told here yet; only that nothing else is blamed for it. */
+    assert_true(names(&v, "moved", AT));
+    assert_int_equal(v.group_count, 2);
+    assert_int_equal(v.groups[1].first, AT);
+    assert_near(fabs(v.groups[1].jump_x_px), 4, 0.3);
     assert_int_equal(v.blurred.count + v.swapped.count + v.repeated.count + v.gap_count, 0);
     verdict_clear(&v);
     for (int32_t i = AT; i < N; i++)
