@@ -149,10 +149,18 @@ int frames_losses(const struct tiles *t, const struct tile_curve *curves, const 
 #define DIRECTION_LEAST 0.12
 #define SIGMAS          6.0 /* over a few hundred frames a Gaussian exceeds this never */
 
+static bool is_worse(const struct frame_loss *loss, int32_t frames, int32_t i, double usual, double than)
+{
+    return i >= 0 && i < frames && usual - loss[i].fine > than;
+}
+
+/* Worse and better by turns over five frames is how few tiles scatter, not one bad frame. */
 static bool loss_pattern(const struct frame_loss *loss, int32_t frames, int32_t i, double usual)
 {
-    const double less = usual - loss[i].fine;
+    const double less = usual - loss[i].fine, share = PATTERN_SHARE * less;
     if (less < LOSS_PATTERN || i < 1 || i + 1 >= frames) return false;
+    if (is_worse(loss, frames, i - 2, usual, share) && is_worse(loss, frames, i + 2, usual, share))
+        return false;
     return loss[i - 1].fine - usual > PATTERN_SHARE * less && loss[i + 1].fine - usual > PATTERN_SHARE * less;
 }
 
