@@ -2,27 +2,7 @@
 
 #include <math.h>
 
-/* Puts the value that would be k-th from below if they were in order there, none that is larger before it and
- * none that is smaller behind it (Hoare 1961). */
-static void select_kth(double *v, int32_t count, int32_t k)
-{
-    for (int32_t low = 0, high = count - 1; low < high;) {
-        const double pivot = v[k];
-        int32_t i = low, j = high;
-        do {
-            while (v[i] < pivot)
-                i++;
-            while (pivot < v[j])
-                j--;
-            if (i > j) break;
-            const double swap = v[i];
-            v[i++] = v[j];
-            v[j--] = swap;
-        } while (i <= j);
-        if (j < k) low = i;
-        if (k < i) high = j;
-    }
-}
+#include "base/select.h"
 
 static double least_of(const double *v, int32_t count)
 {

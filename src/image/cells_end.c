@@ -2,6 +2,7 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "base/select.h"
 #include "image/cells_part.h"
 
 static void finish_cell(const struct cells_space *s, int32_t row, int32_t col, struct measure_cell *to)
@@ -48,28 +49,6 @@ double frame_sharpness(const struct frame_measure *m, int scale)
     return n ? sum / n : 0;
 }
 
-/* The value that would be k-th from below if they were in order; they are left in another (Hoare 1961). */
-static double kth(double *v, int32_t count, int32_t k)
-{
-    for (int32_t low = 0, high = count - 1; low < high;) {
-        const double pivot = v[k];
-        int32_t i = low, j = high;
-        do {
-            while (v[i] < pivot)
-                i++;
-            while (pivot < v[j])
-                j--;
-            if (i > j) break;
-            const double swap = v[i];
-            v[i++] = v[j];
-            v[j--] = swap;
-        } while (i <= j);
-        if (j < k) low = i;
-        if (k < i) high = j;
-    }
-    return v[k];
-}
-
 /* The flattest tenth of the cells that are not clipped, their median. Cells that are exactly flat (a
  * drawn picture) count as they are: no noise. */
 static float noise_of(struct cells_space *s, const struct frame_measure *m)
@@ -79,7 +58,7 @@ static float noise_of(struct cells_space *s, const struct frame_measure *m)
         if (m->cells[i].clipped < 0.01f && m->cells[i].count[0])
             s->order[n++] = cell_variance(&m->cells[i], 0);
     if (!n) return 0;
-    return (float)sqrt(kth(s->order, n, n / 20));
+    return (float)sqrt(select_kth(s->order, n, n / 20));
 }
 
 /* IEC 61966-2-1 */
