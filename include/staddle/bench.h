@@ -119,7 +119,7 @@ struct bench {
 
 /* What the simulated bench shows and how it misbehaves. Zero means the default, negative means none. */
 struct scene_spec {
-    bool clock; /* the job says so in a word; without a picture it is the clock movement anyway */
+    bool ruler; /* one that leans back; else, without a picture, the clock movement */
     char picture[PATH_ROOM];    /* "": the clock movement; else a JPEG or PNG, resolved like bench_path */
     char depth_map[PATH_ROOM];  /* 8 or 16 bit gray PNG of the same size */
     bool depth_map_is_distance; /* else disparity: depth goes as 1/d; 0 is unknown either way */

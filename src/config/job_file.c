@@ -11,6 +11,8 @@
 
 #define AT(member) offsetof(struct job, member)
 
+#define SCENES "clock ruler"
+
 /* Ranges: wide enough for anything shot at a bench, narrow enough to catch a slip of the unit (guesses). */
 static const struct key_row rows[] = {
     {"name", VALUE_NAME, false, AT(name), 0, 0, NULL},
@@ -32,7 +34,8 @@ static const struct key_row rows[] = {
     {"contrast_drop", VALUE_REAL, false, AT(contrast_drop), 0.01, 0.5, NULL},
     {"doubtful", VALUE_FLAG, false, AT(ask_in_doubt), 0, 0, "shoot_again ask"},
     {"seed", VALUE_SEED, false, AT(seed), 0, 0, NULL},
-    {"scene", VALUE_FLAG, false, AT(scene.clock), 0, 0, "clock"},
+    {"scene", VALUE_FLAG, false, AT(scene.ruler), 0, 0, SCENES},
+    {"scene.shows", VALUE_FLAG, false, AT(scene.ruler), 0, 0, SCENES},
     {"scene.picture", VALUE_PATH, false, AT(scene.picture), 0, 0, NULL},
     {"scene.depth_map", VALUE_PATH, false, AT(scene.depth_map), 0, 0, NULL},
     {"scene.depth_map_is", VALUE_FLAG, false, AT(scene.depth_map_is_distance), 0, 0, "disparity distance"},
@@ -157,7 +160,7 @@ static int check_scene(struct job *j, struct err *why)
         return fail(why, E_INPUT, "%s:%d: scene.lamp_ripple needs lamp_hz; write how often the lamp flickers",
                     j->path, origin_line(&j->origins, "scene.lamp_ripple"));
     j->scene.depth_given = origin_line(&j->origins, "scene.depth_mm") != 0;
-    return E_OK;
+    return only_one(j, "scene.picture", "scene.shows", why);
 }
 
 /* The file's own name without folder and ending, when the job gives none. */

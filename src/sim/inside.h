@@ -25,6 +25,7 @@ struct scene_frame {
 };
 
 int scene_clock(struct scene *, const struct scene_frame *, struct err *);
+int scene_ruler(struct scene *, const struct scene_frame *, struct err *);
 int scene_picture(struct scene *, const struct scene_frame *, const struct scene_spec *, struct err *);
 void scene_clear(struct scene *);
 struct sheet *scene_add(struct scene *, struct err *); /* behind those that are there; zeroed */

@@ -77,7 +77,8 @@ static int set_scene(struct world *w, const struct world_opts *o, struct err *wh
     };
     w->scene.near_um = f.near_um;
     w->scene.depth_um = f.depth_um;
-    return s->picture[0] ? scene_picture(&w->scene, &f, s, why) : scene_clock(&w->scene, &f, why);
+    if (s->picture[0]) return scene_picture(&w->scene, &f, s, why);
+    return s->ruler ? scene_ruler(&w->scene, &f, why) : scene_clock(&w->scene, &f, why);
 }
 
 struct world *world_new(const struct world_opts *o, struct err *why)

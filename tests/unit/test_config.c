@@ -208,7 +208,9 @@ static void every_bad_job_is_told_with_its_line(void **state)
         {JOB "seed: 18446744073709551616\n",
          "j.yaml:4: seed: 18446744073709551616 is out of range; write a whole number "
          "from 0 to 18446744073709551615"},
-        {JOB "scene: town\n", "j.yaml:4: scene: town is not known here; write clock"},
+        {JOB "scene: town\n", "j.yaml:4: scene: town is not known here; write clock or ruler"},
+        {JOB "scene:\n  shows: ruler\n  picture: p.png\n  depth_map: d.png\n",
+         "j.yaml:6: both scene.picture (line 6) and scene.shows (line 5) are given; keep one"},
         {JOB "scene:\n  picture: a.jpg\n",
          "j.yaml:5: scene.picture has no depth_map; write which picture holds its depth"},
         {JOB "scene:\n  lamp_ripple: 0.1\n",

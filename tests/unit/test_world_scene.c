@@ -188,6 +188,42 @@ static void the_clock_movement_fills_its_depth_with_a_hair_in_front(void **state
     }
 }
 
+/* From near at the left edge to far at the right one, evenly; its marks are half a millimetre apart along the
+ * steel. */
+static void the_ruler_leans_back_from_left_to_right(void **state)
+{
+    (void)state;
+    enum { W = 480, H = 320 };
+    struct bench_scene b = bench_scene_of(35, 2.8, 1, 4, W, H, 24000.0 / W);
+    b.bench.lens.focal_length_nm = 35000000000; /* so far away that nothing moves by perspective */
+    b.scene.ruler = true;
+    b.scene.near_nm = 1000000;
+    b.scene.depth_nm = 6000000; /* as deep as the picture is wide: 45 degrees */
+    bench_scene_open(&b);
+    float *truth = malloc((size_t)W * H * sizeof *truth), *sharp = malloc((size_t)3 * W * H * sizeof *sharp);
+    assert_non_null(truth);
+    assert_non_null(sharp);
+    world_truth_focus(b.world, 4000000, 0, truth);
+    world_truth_sharp(b.world, 4000000, sharp);
+    for (int x = 0; x < W; x++) {
+        assert_near((double)truth[10 * W + x], 1e6 + 6e6 * x / (W - 1), 2000);
+        assert_near((double)truth[(H - 10) * W + x], (double)truth[10 * W + x], 1);
+    }
+    int first = 0, last = 0, marks = 0;
+    for (int x = 1; x < W; x++) { /* a mark begins where it becomes dark */
+        const bool dark = sharp[3 * (20 * W + x)] < 0.12f, was = sharp[3 * (20 * W + x - 1)] < 0.12f;
+        if (!dark || was) continue;
+        if (!marks++) first = x;
+        last = x;
+    }
+    const double seen_um = (double)(last - first) / (marks - 1) * 24000 / W / 4;
+    printf("measured: marks of the ruler %.1f um apart along it\n", seen_um * sqrt(2));
+    assert_near(seen_um * sqrt(2), 500, 3);
+    free(truth);
+    free(sharp);
+    bench_scene_close(&b);
+}
+
 /* --- files that are no scene --- */
 
 static void refuses(struct bench_scene *b, const char *words)
@@ -292,6 +328,7 @@ int main(void)
         cmocka_unit_test(unknown_depth_is_left_out_of_the_truth),
         cmocka_unit_test(a_frame_is_sharp_where_the_truth_says_so),
         cmocka_unit_test(the_clock_movement_fills_its_depth_with_a_hair_in_front),
+        cmocka_unit_test(the_ruler_leans_back_from_left_to_right),
         cmocka_unit_test(a_file_that_is_no_scene_gives_one_clear_error),
         cmocka_unit_test(memory_running_out_is_an_error_and_no_crash),
     };
