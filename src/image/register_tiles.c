@@ -7,13 +7,16 @@
 #define TILES_ACROSS  20
 #define TILE_PX_LEAST 24
 #define SCALE_MOST    1.25
-#define TIGHT         0.33 /* of a tile's own sigma: deviations below that are not doubted */
-#define LEFT_LEAST    0.01 /* what rounding to 8 bit leaves, (code value)^2 after the band-pass */
+/* Of a tile's own sigma: deviations below that are not doubted. With half of it the few tiles that happen to
+ * agree decide the scale of a stack's nearest frames; with twice of it blurred tiles decide that of one hair.
+ */
+#define TIGHT      0.7
+#define LEFT_LEAST 0.01 /* what rounding to 8 bit leaves, (code value)^2 after the band-pass */
 /* Noise after the band-pass is alike over 4 pi sigma^2 = 25 px, so that a tile has so many fewer pixels that
- * tell; four times that, since out of focus most of what the fit leaves is no noise: on rendered stacks a
- * tile's shift is off as if by 60 to 100. Without it a hundred tiles that show next to nothing outvote the
- * few that are in focus. */
-#define NOISE_AREA 100
+ * tell; eight times that, since out of focus most of what the fit leaves is no noise: on rendered stacks a
+ * tile's shift is off as if by 60 to 100, and its neighbours' with it. Without it a hundred tiles that show
+ * next to nothing outvote the few that are in focus. */
+#define NOISE_AREA 200
 #define DOUBT_PX   0.06 /* error of any tile whose focus changes; 0 to 0.2 were tried on rendered stacks */
 #define TAPS       REGISTER_TAPS
 

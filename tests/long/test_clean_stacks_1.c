@@ -13,7 +13,7 @@ static void hardly_any_clean_stack_is_blamed(void **state)
     printf("measured: clean stacks blamed, %s half: %d of %d, of %d frames in all; the barest has texture on "
            "%.0f %% of it\n",
            FROM ? "second" : "first", tally.blamed, tally.stacks, tally.frames, 100 * tally.textured_least);
-    assert_true(tally.blamed <= 0); /* two of a hundred, both halves together */
+    assert_true(tally.blamed <= 1); /* two of a hundred, both halves together */
 }
 
 int main(void)

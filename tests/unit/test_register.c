@@ -273,7 +273,7 @@ static void every_build_gives_the_same_bits(void **state)
     memcpy(&bits[1], &out.dy_px, 4);
     memcpy(&bits[2], &out.scale, 4);
     memcpy(&bits[3], &out.confidence, 4);
-    static const uint32_t wanted[4] = {0xc03fffed, 0xbfffffcb, 0x3f7ffffd, 0x3f7ebb2e};
+    static const uint32_t wanted[4] = {0xc03fffe4, 0xbfffffc8, 0x3f7ffffd, 0x3f7eb813};
     for (int i = 0; i < 4; i++)
         assert_int_equal(bits[i], wanted[i]);
     register_view_free(a);
