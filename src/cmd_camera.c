@@ -16,7 +16,7 @@
 static const struct option_row options[] = {
     {"preview", "FILE", "show: write what the camera sees now into this JPEG"},
     {"to", "FILE", "shoot: where the frame goes; a raw beside a JPEG goes next to it"},
-    {"as", "WHAT", "shoot: a reference frame kept with --stack: ruler, grey, empty or lampoff"},
+    {"as", "WHAT", "shoot: a reference frame kept with --stack: ruler, grey, empty, lampoff or quiet"},
     {"stack", "DIR", "shoot --as: the stack that it belongs to"},
     {NULL, NULL, NULL},
 };
@@ -195,7 +195,9 @@ const struct verb verb_camera = {
         "  shoot FILE --as WHAT --stack DIR\n"
         "                             a reference frame, kept with the stack and handed over with it, in a\n"
         "                             folder of its own: ruler, grey, empty (the set without the subject),\n"
-        "                             lampoff (what stray light there is)\n"
+        "                             lampoff (what stray light there is), quiet (the set focused on its "
+        "middle,\n"
+        "                             when nothing has moved for long: check compares its sharpness)\n"
         "Nothing fires but by shoot. Works for the simulated camera, too.",
     .options = options,
     .run = run,

@@ -36,7 +36,8 @@ int cmd_camera_shoot_check(struct cmd *c, bool shoots, struct err *why)
     if (!shoots) return E_OK;
     if (cmd_operand_count(c) > 2) return fail(why, E_INPUT, "camera shoot takes one file");
     if ((as != NULL) != (stack != NULL))
-        return fail(why, E_INPUT, "a reference frame needs both: --as ruler|grey|empty|lampoff --stack DIR");
+        return fail(why, E_INPUT,
+                    "a reference frame needs both: --as ruler|grey|empty|lampoff|quiet --stack DIR");
     if ((to != NULL) == (as != NULL))
         return fail(why, E_INPUT, "camera shoot needs --to FILE, or --as WHAT --stack DIR; one of the two");
     if (!as) return E_OK;

@@ -136,6 +136,14 @@ static void print_depth(FILE *out, const json_t *r)
             json_get_number(d, "between_um"));
 }
 
+static void print_quiet(FILE *out, const json_t *r)
+{
+    const json_t *q = json_object_get(r, "quiet");
+    if (!json_is_object(q) || strcmp(json_get_text(q, "state"), "alike") != 0) return;
+    fprintf(out, "sharpness: slice %d is as sharp as %s, taken when all was still\n",
+            slice_of(r, json_object_get(q, "frame")), json_get_text(q, "file"));
+}
+
 static void print_findings(FILE *out, const json_t *r, bool grave)
 {
     size_t i;
@@ -156,6 +164,7 @@ static void text(FILE *out, const json_t *r)
     print_depth(out, r);
     print_places(out, r);
     print_light(out, r);
+    print_quiet(out, r);
     if (json_array_size(json_object_get(r, "findings"))) fputs("\nwhat to do:\n", out);
     print_findings(out, r, true);
     print_findings(out, r, false);
@@ -221,6 +230,9 @@ const struct verb verb_check = {
         "is sharp in some frame, which places to look at, which frames are not needed, and what to do.\n"
         "Pictures and a report page go to the folder's derived/: a map of the subject that tells in which\n"
         "slice each part is sharp, all frames small, and the three weakest places at 100 %.\n"
+        "Where the stack has a frame taken when all was still (camera shoot --as quiet, import "
+        "--quiet-frame),\n"
+        "it says whether the stack is as sharp, or shaken alike in every frame.\n"
         "Ends with 1 when something is gravely wrong.",
     .options = options,
     .run = run,

@@ -59,6 +59,7 @@ static json_t *describe(const struct cmd *c, const struct import_list *l, const 
     json_object_set_new(out, "ordered_by", json_text(l->by_time ? "capture time" : "name"));
     json_object_set_new(out, "first", json_text(l->frames[0].files[0].name));
     json_object_set_new(out, "last", json_text(l->frames[l->count - 1].files[0].name));
+    json_object_set_new(out, "quiet_frame", l->quiet_given ? json_text(l->quiet.name) : json_null());
     json_object_set_new(out, "skipped", skipped_json(l));
     return out;
 }
@@ -76,6 +77,9 @@ static void text(FILE *out, const json_t *r)
         fputs("which end is near is not known (--order says it)\n", out);
     else
         fprintf(out, "shot %s\n", strcmp(order, "near-first") ? "from far to near" : "from near to far");
+    if (json_is_string(json_object_get(r, "quiet_frame")))
+        fprintf(out, "%s is kept beside them, as the frame taken when all was still\n",
+                json_get_text(r, "quiet_frame"));
     size_t i;
     json_t *row;
     json_array_foreach (json_object_get(r, "skipped"), i, row)
@@ -103,12 +107,15 @@ static int run(struct cmd *c, struct err *why)
 {
     struct import_list list;
     enum stack_order order;
+    if (cmd_text(c, "pair") && cmd_text(c, "quiet-frame"))
+        return fail(why, E_INPUT, "--quiet-frame: makes a new stack; leave --pair out");
     if (cmd_text(c, "pair")) return cmd_import_pair(c, why);
     if (cmd_text(c, "first")) return fail(why, E_INPUT, "--first: goes with --pair STACK");
     int rc = read_order(c, &order, why);
     if (!rc) rc = import_scan(cmd_operand(c, 0), &list, why);
     if (rc) return rc;
-    rc = make(c, &list, order, why);
+    if (cmd_text(c, "quiet-frame")) rc = import_quiet(&list, cmd_text(c, "quiet-frame"), why);
+    if (!rc) rc = make(c, &list, order, why);
     import_list_clear(&list);
     return rc;
 }
@@ -117,6 +124,7 @@ static const struct option_row options[] = {
     {"order", "WHICH", "near-first, far-first or unknown (the default): how the frames were shot"},
     {"pair", "STACK", "bring the frames of a card to that stack, which was fired over a cable, or its raws"},
     {"first", "FILE", "with --pair, where it is in doubt: the file that the first exposure gave"},
+    {"quiet-frame", "FILE", "a frame of the same set taken when all was still: check compares with it"},
     {"stack", "DIR", "make the stack folder there; default: the next number in tonight's folder"},
     {NULL, NULL, NULL},
 };
@@ -132,7 +140,9 @@ const struct verb verb_import = {
         "raw file\n"
         "and its JPEG of the same name are one frame. Frames go in the order of their capture times, or "
         "of their\n"
-        "names where some do not tell a time. Files that are no pictures by their names are left out "
+        "names where some do not tell a time. --quiet-frame keeps one more beside them, in the folder or "
+        "elsewhere,\n"
+        "with which check compares their sharpness. Files that are no pictures by their names are left out "
         "and listed.\n"
         "With --pair the pictures in FOLDER come to the exposures of a stack whose camera keeps its files "
         "on its card:\n"

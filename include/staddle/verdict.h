@@ -81,6 +81,28 @@ struct border_verdict {
     double planned_fraction; /* of the width, that the planned change of scale takes; NAN without a plan */
 };
 
+/* What a frame that was taken when all was still says of the stack's sharpness (check/quiet.h). */
+enum quiet_state {
+    QUIET_NONE,    /* there is no such frame */
+    QUIET_NO_USE,  /* there is, and it cannot be compared: reason */
+    QUIET_ALIKE,   /* the stack is as sharp */
+    QUIET_SHAKEN,  /* less sharp, along one line most */
+    QUIET_SOFTER,  /* less sharp, whatever the direction */
+    QUIET_SHARPER, /* more: the frame was not still itself */
+};
+struct quiet_verdict {
+    enum quiet_state state;
+    char name[64];    /* of its file */
+    char reason[128]; /* NO_USE: why */
+    double at;        /* fractional frame that shows the same focus; NAN: none found */
+    int32_t frame;    /* the compared one that is nearest; -1: none */
+    int32_t tiles;    /* that were compared */
+    double smear_px;  /* an even smear so long takes as much; 0 where it takes none */
+    double error_px;  /* sigma of that */
+    double axis_deg;  /* of the shake: 0 along the width, 90 along the height, counter-clockwise */
+    double contrast;  /* of fine detail, over that of the quiet frame: full size */
+};
+
 struct frame_list {
     int32_t *rows;
     int32_t count, room;
@@ -101,6 +123,7 @@ struct verdict {
     struct frame_group *groups; /* one: nothing moved */
     int32_t group_count;
     struct border_verdict border;
+    struct quiet_verdict quiet;
     struct gap *gaps;
     int32_t gap_count;
     struct light_verdict light;

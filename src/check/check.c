@@ -180,7 +180,7 @@ static int judge(struct work *w, struct err *why)
     set_reach(w);
     if ((rc = sequence_judge(w, why)) || (rc = places_judge(w, why)) || (rc = needs_find(w, why))) return rc;
     depth_find(w);
-    if ((rc = judge_frames(w, why)) || (rc = motion_judge(w, why))) return rc;
+    if ((rc = judge_frames(w, why)) || (rc = motion_judge(w, why)) || (rc = quiet_judge(w, why))) return rc;
     border_find(w);
     if ((rc = weak_find(w, why))) return rc;
     return say_all(w, why);

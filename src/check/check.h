@@ -18,6 +18,14 @@
                           */
 #define CHECK_TILE_PX 20 /* a tile is k x k cells, nearest to this */
 
+/* A frame of the same set, taken when nothing had moved for long. */
+struct quiet_frame {
+    const char *name;
+    const struct frame_measure *measure; /* whole */
+    int64_t exposure_us;                 /* STACK_NONE where not known */
+    double f_number, iso;                /* 0 where not known */
+};
+
 struct check_input {
     int32_t frames;
     const struct frame_row *rows; /* capture order; NULL when nothing is known but the pictures */
@@ -29,6 +37,8 @@ struct check_input {
     struct region_px region;      /* pixels of the first frame; w == 0: all */
     enum stack_order order;
     double dof_slices; /* depth of field over spacing, from the plan; 0 unknown */
+    const struct quiet_frame *quiet;
+    int32_t quiet_count;
 };
 
 /* E_INPUT when there are no frames, sizes differ, or the region lies outside the picture. On success the

@@ -45,11 +45,10 @@ static double fine_excess(const struct tiles *t, const struct focus_shape *shape
     return log(e) - shape_log(shape, scale, u);
 }
 
-/* Change by direction from frame i to i + 1: the cos 2 theta and sin 2 theta parts of the logarithms. */
-static bool direction_change(const struct tiles *t, int32_t tile, int32_t i, double *cos_out, double *sin_out)
+bool frames_direction_change(const double before[MEASURE_DIRECTIONS], const double after[MEASURE_DIRECTIONS],
+                             double *cos_out, double *sin_out)
 {
-    double before[MEASURE_DIRECTIONS], after[MEASURE_DIRECTIONS], c = 0, s = 0;
-    if (!tiles_directions(t, tile, i, before) || !tiles_directions(t, tile, i + 1, after)) return false;
+    double c = 0, s = 0;
     for (int d = 0; d < MEASURE_DIRECTIONS; d++) {
         const double more = log(after[d] / before[d]);
         if (!isfinite(more)) return false;
@@ -62,6 +61,14 @@ static bool direction_change(const struct tiles *t, int32_t tile, int32_t i, dou
     return true;
 }
 
+/* From frame i to i + 1. */
+static bool direction_change(const struct tiles *t, int32_t tile, int32_t i, double *cos_out, double *sin_out)
+{
+    double before[MEASURE_DIRECTIONS], after[MEASURE_DIRECTIONS];
+    if (!tiles_directions(t, tile, i, before) || !tiles_directions(t, tile, i + 1, after)) return false;
+    return frames_direction_change(before, after, cos_out, sin_out);
+}
+
 /* From frame i to i + 1: medians over the tiles in focus there. */
 struct change {
     double fine, cosine, sine;
@@ -72,7 +79,7 @@ struct change_room {
     double *full, *half, *cosine, *sine, *peak; /* [tile]; peak NAN where it does not tell */
 };
 
-static double whole_step(const double *z, double at)
+double frames_place(const double *z, double at)
 {
     const int32_t i = (int32_t)floor(at);
     return z[i] + (at - i) * (z[i + 1] - z[i]);
@@ -86,7 +93,7 @@ static struct change pair_change(const struct tiles *t, const struct focus_shape
     if (z[i + 1] - z[i] > 1.5 || z[i + 1] - z[i] < 0.5) return out; /* a hole, or a frame twice */
     for (int32_t tile = 0; tile < t->count; tile++) {
         if (isnan(r->peak[tile])) continue;
-        const double at = whole_step(z, r->peak[tile]), u = z[i] - at, v = z[i + 1] - at;
+        const double at = frames_place(z, r->peak[tile]), u = z[i] - at, v = z[i + 1] - at;
         if (fabs(u) > FOCUS_WITHIN || fabs(v) > FOCUS_WITHIN) continue;
         const double d0 = fine_excess(t, shape, 0, tile, i + 1, v) - fine_excess(t, shape, 0, tile, i, u);
         const double d1 = fine_excess(t, shape, 1, tile, i + 1, v) - fine_excess(t, shape, 1, tile, i, u);
@@ -104,12 +111,12 @@ static struct change pair_change(const struct tiles *t, const struct focus_shape
     return out;
 }
 
-static void find_peaks_again(const struct tiles *t, const struct tile_curve *curves, double *peak)
+void frames_focus(const struct tiles *t, const struct tile_curve *curves, int scale_most, double *peak)
 {
     for (int32_t tile = 0; tile < t->count; tile++) {
         const struct tile_curve *c = &curves[tile];
         peak[tile] = NAN;
-        if (c->scale < 0 || c->scale > 1 || c->peak_count != 1 || !t->inside[tile]) continue;
+        if (c->scale < 0 || c->scale > scale_most || c->peak_count != 1 || !t->inside[tile]) continue;
         double at;
         if (coarse_peak(t, tile, c, &at)) peak[tile] = at;
     }
@@ -122,7 +129,7 @@ int frames_losses(const struct tiles *t, const struct tile_curve *curves, const 
     double *room = mem_new(5 * n, sizeof *room, why);
     if (!room) return E_NOMEM;
     const struct change_room r = {room, room + n, room + 2 * n, room + 3 * n, room + 4 * n};
-    find_peaks_again(t, curves, r.peak);
+    frames_focus(t, curves, 1, r.peak);
     struct change before = {.fine = NAN, .cosine = NAN, .sine = NAN};
     for (int32_t i = 0; i < t->frames; i++) {
         struct change after = {.fine = NAN, .cosine = NAN, .sine = NAN};

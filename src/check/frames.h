@@ -18,6 +18,16 @@ struct frame_loss {
 int frames_losses(const struct tiles *, const struct tile_curve *, const struct focus_shape *,
                   const double *z, struct frame_loss *, struct err *);
 
+/* Where each tile's focus lies by its coarse energy, which a shake hardly changes: peak[tile], NAN where one
+ * peak does not tell; of tiles whose curve is of this scale or a finer one. */
+void frames_focus(const struct tiles *, const struct tile_curve *, int scale_most, double *peak);
+/* From a fractional frame to usual spacings. */
+double frames_place(const double *z, double at);
+/* The cos 2 theta and sin 2 theta parts of the change of ln energy by direction. False where one is nothing.
+ */
+bool frames_direction_change(const double before[MEASURE_DIRECTIONS], const double after[MEASURE_DIRECTIONS],
+                             double *cos_out, double *sin_out);
+
 /* Marks bad[frame]. `judged` counts the frames that could be judged. */
 int frames_blurred(const struct frame_loss *, int32_t frames, bool *bad, int32_t *judged, struct err *);
 

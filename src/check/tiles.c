@@ -137,21 +137,32 @@ static void keep_directions(float to[TILE_TENSOR], const struct sums *s, bool se
     to[2] = seen ? (float)(2 * across * unit) : NAN;
 }
 
-bool tiles_directions(const struct tiles *t, int32_t tile, int32_t frame, double out[MEASURE_DIRECTIONS])
+bool tiles_by_direction(const float e[TILE_TENSOR], double out[MEASURE_DIRECTIONS])
 {
-    const float *e = t->direction + ((size_t)tile * (size_t)t->frames + (size_t)frame) * TILE_TENSOR;
     for (int d = 0; d < MEASURE_DIRECTIONS; d++)
         out[d] = (double)e[0] + (double)e[1] * cosine[d] + (double)e[2] * sine[d];
     return !isnan(e[0]);
+}
+
+bool tiles_directions(const struct tiles *t, int32_t tile, int32_t frame, double out[MEASURE_DIRECTIONS])
+{
+    const size_t at = (size_t)tile * (size_t)t->frames + (size_t)frame;
+    return tiles_by_direction(t->direction + at * TILE_TENSOR, out);
+}
+
+/* Variance of the Laplacian. */
+static double energy_of(const struct sums *s, int scale)
+{
+    const double mean = s->count[scale] > 0 ? s->first[scale] / s->count[scale] : 0.0;
+    const double energy = s->count[scale] > 0 ? s->square[scale] / s->count[scale] - mean * mean : 0.0;
+    return fmax(energy, 0.0);
 }
 
 static void keep_sums(struct tiles *t, int32_t tile, int32_t frame, const struct sums *s, bool seen)
 {
     const size_t at = (size_t)tile * (size_t)t->frames + (size_t)frame;
     for (int k = 0; k < MEASURE_SCALES; k++) {
-        const double mean = s->count[k] > 0 ? s->first[k] / s->count[k] : 0.0;
-        const double energy = s->count[k] > 0 ? s->square[k] / s->count[k] - mean * mean : 0.0;
-        t->energy[k][at] = seen && s->count[k] > 0 ? (float)fmax(energy, 0.0) : NAN;
+        t->energy[k][at] = seen && s->count[k] > 0 ? (float)energy_of(s, k) : NAN;
         if (frame == 0) t->pixels[k][tile] = (float)s->count[k];
     }
     keep_directions(t->direction + at * TILE_TENSOR, s, seen);
@@ -159,17 +170,25 @@ static void keep_sums(struct tiles *t, int32_t tile, int32_t frame, const struct
     t->clipped[at] = seen ? (float)(s->clipped / s->area) : NAN;
 }
 
-static void sample_frame(struct tiles *t, const struct frame_measure *m, int32_t frame)
+static struct sums sum_tile(const struct tiles *t, const struct frame_measure *m, int32_t frame, int32_t tile,
+                            bool *seen)
 {
     const double cell = t->cell_px;
+    double x, y, x0, y0, x1, y1;
+    tiles_corner(t, tile, &x, &y);
+    tiles_follow(t, frame, x, y, &x0, &y0);
+    tiles_follow(t, frame, x + t->tile_px, y + t->tile_px, &x1, &y1);
+    const struct sums s = sum_cells(m, x0 / cell, y0 / cell, x1 / cell, y1 / cell);
+    *seen = s.area >= SEEN_SHARE * (x1 - x0) * (y1 - y0) / (cell * cell);
+    return s;
+}
+
+static void sample_frame(struct tiles *t, const struct frame_measure *m, int32_t frame)
+{
     for (int32_t tile = 0; tile < t->count; tile++) {
-        double x, y, x0, y0, x1, y1;
-        tiles_corner(t, tile, &x, &y);
-        tiles_follow(t, frame, x, y, &x0, &y0);
-        tiles_follow(t, frame, x + t->tile_px, y + t->tile_px, &x1, &y1);
-        const struct sums s = sum_cells(m, x0 / cell, y0 / cell, x1 / cell, y1 / cell);
-        const double whole = (x1 - x0) * (y1 - y0) / (cell * cell);
-        keep_sums(t, tile, frame, &s, s.area >= SEEN_SHARE * whole);
+        bool seen;
+        const struct sums s = sum_tile(t, m, frame, tile, &seen);
+        keep_sums(t, tile, frame, &s, seen);
     }
 }
 
@@ -311,6 +330,32 @@ double tiles_signal(const struct tiles *t, int scale, int32_t tile, int32_t fram
 {
     const double e = (double)t->energy[scale][(size_t)tile * (size_t)t->frames + (size_t)frame];
     if (isnan(e)) return NAN;
+    return fmax(e - (double)t->floor[scale][tile], (double)t->jitter[scale][tile]);
+}
+
+/* ---- a picture that is none of the frames ---- */
+
+void tiles_sample(const struct tiles *t, const struct frame_measure *m, int32_t frame, int32_t tile,
+                  struct tile_sample *out)
+{
+    bool seen;
+    const struct sums s = sum_tile(t, m, frame, tile, &seen);
+    for (int k = 0; k < MEASURE_SCALES; k++)
+        out->energy[k] = energy_of(&s, k);
+    keep_directions(out->direction, &s, seen);
+    out->mean = seen ? s.mean / s.area : NAN;
+    out->seen = seen && s.clipped / s.area <= (double)LIGHT_CLIPPED_MOST;
+}
+
+double tiles_light(double luma)
+{
+    return log(linear(luma));
+}
+
+double tiles_sample_signal(const struct tiles *t, const struct tile_sample *s, int scale, int32_t tile,
+                           double light)
+{
+    const double e = s->energy[scale] * exp(-2 * CODE_POWER * light);
     return fmax(e - (double)t->floor[scale][tile], (double)t->jitter[scale][tile]);
 }
 

@@ -47,6 +47,23 @@ double tiles_signal(const struct tiles *, int scale, int32_t tile, int32_t frame
 /* Energies by direction; false where not seen. */
 bool tiles_directions(const struct tiles *, int32_t tile, int32_t frame, double out[MEASURE_DIRECTIONS]);
 
+/* The same of m, c, s as `direction` holds them. */
+bool tiles_by_direction(const float tensor[TILE_TENSOR], double out[MEASURE_DIRECTIONS]);
+
+/* Another picture of the set as a frame of the stack: what a tile sees of it there. */
+struct tile_sample {
+    double energy[MEASURE_SCALES], mean;
+    float direction[TILE_TENSOR];
+    bool seen; /* all of it, and hardly clipped */
+};
+void tiles_sample(const struct tiles *, const struct frame_measure *, int32_t frame, int32_t tile,
+                  struct tile_sample *out);
+/* ln of the light that makes this luma. */
+double tiles_light(double luma);
+/* Its energy as tiles_signal has them; `light` is ln of its light relative to the first frame. */
+double tiles_sample_signal(const struct tiles *, const struct tile_sample *, int scale, int32_t tile,
+                           double light);
+
 /* Corner of a tile of the first frame, px. */
 void tiles_corner(const struct tiles *, int32_t tile, double *x_px, double *y_px);
 

@@ -1,7 +1,7 @@
 /* work.h - what check_stack knows while it works; the parts below fill it in this order.
  *
  *   tiles_new -> curves_find -> shape_fit -> sequence_judge -> places_judge -> needs_find -> depth_find ->
- * frames_... -> motion_judge -> border_find -> weak_find -> say_all
+ * frames_... -> motion_judge -> quiet_judge -> border_find -> weak_find -> say_all
  */
 #ifndef STADDLE_CHECK_WORK_H
 #define STADDLE_CHECK_WORK_H
@@ -40,6 +40,8 @@ bool needs_peak_counts(const struct work *, int32_t tile, const struct tile_peak
 void depth_find(struct work *);
 /* motion.c: groups and slow drift, from the jumps. */
 int motion_judge(struct work *, struct err *);
+/* quiet.c: the stack against frames taken when all was still. */
+int quiet_judge(struct work *, struct err *);
 /* border.c: what not all useful frames see. */
 void border_find(struct work *);
 /* weak.c: the three places to look at. */
@@ -51,6 +53,8 @@ int say_all(struct work *, struct err *);
 int say_moved(struct work *, struct err *);
 int say_drift(struct work *, struct err *);
 int say_border(struct work *, struct err *);
+/* say_quiet.c: how sharp the stack is against a quiet frame. */
+int say_quiet(struct work *, struct err *);
 
 /* The number on a frame's file, from 1. */
 int32_t say_number(const struct work *, int32_t frame);

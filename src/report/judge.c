@@ -10,6 +10,7 @@
 #include "plan/plan.h"
 #include "plan/slices.h"
 #include "report/measuring.h"
+#include "report/quiet_frames.h"
 
 /* What the stack's own job and bench files say; a stack without them (imported) is judged without. */
 static void read_setup(struct judgement *j)
@@ -100,11 +101,19 @@ static int ask(const struct judgement *j, struct question *q, struct err *why)
 
 static int check(struct judgement *j, const struct judge_opts *opts, struct err *why)
 {
+    const struct measuring_opts how = {.threads = opts->threads,
+                                       .files_may_be_away = opts->files_may_be_away};
     struct question q = {0};
-    int rc = ask(j, &q, why);
+    struct quiet_frames quiet = {0};
+    int rc = quiet_frames_new(j->store, &how, &quiet, why);
+    if (!rc) rc = ask(j, &q, why);
+    q.of.quiet = quiet.list;
+    q.of.quiet_count = quiet.count;
+    j->measured_now += quiet.measured_now;
     if (opts->region_given) q.of.region = opts->region;
     if (!rc) rc = check_stack(&q.of, &j->verdict, why);
     question_clear(&q);
+    quiet_frames_clear(&quiet);
     return rc;
 }
 

@@ -138,6 +138,23 @@ static json_t *groups_json(const struct verdict *v)
     return list;
 }
 
+static json_t *quiet_json(const struct quiet_verdict *q)
+{
+    static const char *const words[] = {"none", "no-use", "alike", "shaken", "softer", "sharper"};
+    if (q->state == QUIET_NONE) return json_null();
+    const bool compared = q->state != QUIET_NO_USE;
+    json_t *out = json_pack("{s:o, s:s}", "file", json_text(q->name), "state", words[q->state]);
+    json_object_set_new(out, "reason", compared ? json_null() : json_text(q->reason));
+    json_object_set_new(out, "at", json_rounded(q->at, 2));
+    json_object_set_new(out, "frame", q->frame < 0 ? json_null() : json_integer(q->frame));
+    json_object_set_new(out, "tiles", json_integer(q->tiles));
+    json_object_set_new(out, "smear_px", json_rounded(compared ? q->smear_px : NAN, 2));
+    json_object_set_new(out, "error_px", json_rounded(compared ? q->error_px : NAN, 2));
+    json_object_set_new(out, "axis_deg", json_rounded(q->axis_deg, 0));
+    json_object_set_new(out, "contrast", json_rounded(q->contrast, 3));
+    return out;
+}
+
 static json_t *border_json(const struct border_verdict *b)
 {
     if (!b->known) return json_null();
@@ -208,6 +225,7 @@ int verdict_to_json(const struct verdict *v, json_t *o, struct err *why)
     bad |= json_object_set_new(o, "depth", depth_json(&v->depth));
     bad |= json_object_set_new(o, "drift", drift_json(&v->drift));
     bad |= json_object_set_new(o, "groups", groups_json(v));
+    bad |= json_object_set_new(o, "quiet", quiet_json(&v->quiet));
     bad |= json_object_set_new(o, "border", border_json(&v->border));
     bad |= json_object_set_new(o, "light", light_json(&v->light));
     bad |= json_object_set_new(o, "weakest", weakest_json(v));

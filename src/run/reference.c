@@ -4,6 +4,7 @@
 #include <string.h>
 
 #include "config/config.h"
+#include "image/decode.h"
 #include "run/naming.h"
 #include "store/reference.h"
 
@@ -23,12 +24,15 @@ static int keep(struct store *st, const struct exposure_row *row, const struct c
 {
     char name[64], room[12];
     int32_t before;
+    struct image_facts facts;
     int rc = store_exposure_seen(st, row->id, shot->objects[0].name, shot->byte_counts[0], why);
     if (!rc) rc = reference_count(st, what, &before, why);
     for (int32_t i = 0; !rc && i < shot->count; i++) {
         rc = reference_name(what, before + 1, frame_ending(&shot->objects[i], room), name, sizeof name, why);
         if (!rc)
             rc = store_put_frame(st, name, shot->bytes[i], (size_t)shot->byte_counts[i], &out->files[i], why);
+        if (!rc && !image_read_facts(name, shot->bytes[i], (size_t)shot->byte_counts[i], &facts, NULL))
+            file_row_tell(&out->files[i], &facts);
         if (!rc)
             snprintf(out->files[i].object_name, sizeof out->files[i].object_name, "%s",
                      shot->objects[i].name);

@@ -41,10 +41,16 @@ struct import_list {
     int32_t width_px, height_px;
     struct import_skipped *skipped; /* by name; owned */
     int32_t skipped_count, skipped_room;
+    bool quiet_given; /* a frame taken when all was still, kept beside the order (reference.h) */
+    char quiet_folder[1024];
+    struct import_file quiet;
 };
 
 /* E_INPUT: no folder, no picture in it, a picture that is none or is cut short, two sizes, too many. */
 int import_scan(const char *folder, struct import_list *out, struct err *why);
+/* Adds a quiet frame; where it lies in the scanned folder, it is no frame of the stack. E_INPUT: no whole
+ * picture, or none of the frames' size. */
+int import_quiet(struct import_list *, const char *path, struct err *why);
 void import_list_clear(struct import_list *);
 
 /* Copies and verifies. Slice 1 is the nearest frame (in unknown order: the first). E_INPUT when DIR exists.

@@ -9,6 +9,7 @@
 #include "store/import.h"
 #include "store/import_pair.h"
 #include "store/inner.h"
+#include "store/reference.h"
 
 void import_ending(const char *name, char *out, size_t room)
 {
@@ -60,6 +61,32 @@ static int copy_all(const struct import_list *l, struct store *st, const struct 
     return rc ? rc : store_add_imported(st, rows, l->count, info->created_wall_us, &plan_id, why);
 }
 
+/* Beside the order: an exposure of its own, of which nobody knows when it began. */
+static int copy_quiet(const struct import_list *l, struct store *st, struct err *why)
+{
+    struct import_list from = {0};
+    struct file_row row = l->quiet.row;
+    char ending[16];
+    struct exposure_row as = {.purpose = PURPOSE_REFERENCE,
+                              .plan_id = STACK_NONE,
+                              .nonce = STACK_NONE,
+                              .fire_seq = STACK_NONE,
+                              .camera_epoch = STACK_NONE,
+                              .reached_counts = STACK_NONE,
+                              .settle_us = STACK_NONE,
+                              .triggered_at_us = STACK_NONE,
+                              .exposure_us = row.exposure_us};
+    if (!l->quiet_given) return E_OK;
+    snprintf(from.folder, sizeof from.folder, "%s", l->quiet_folder);
+    snprintf(row.object_name, sizeof row.object_name, "%s", l->quiet.name);
+    import_ending(l->quiet.name, ending, sizeof ending);
+    int rc = reference_name(REFERENCE_QUIET, 1, ending, row.name, sizeof row.name, why);
+    if (!rc) rc = import_copy_file(&from, st, &l->quiet, &row, why);
+    if (!rc) rc = store_exposure_begin(st, &as, why);
+    if (!rc) rc = store_exposure_seen(st, as.id, l->quiet.name, row.bytes, why);
+    return rc ? rc : store_exposure_kept(st, as.id, &row, 1, why);
+}
+
 int import_make(const struct import_list *l, const char *dir, const struct stack_info *info, struct err *why)
 {
     char part[PATH_MAX];
@@ -70,6 +97,7 @@ int import_make(const struct import_list *l, const char *dir, const struct stack
     if (rc) goto out;
     rc = store_fill(part, info, &st, why);
     if (!rc) rc = copy_all(l, st, info, rows, why);
+    if (!rc) rc = copy_quiet(l, st, why);
     if (!rc) rc = fs_sync_dir(st->frames, why);
     store_close(st);
     if (!rc) rc = folder_finish(part, dir, why);

@@ -6,6 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <strings.h>
+#include <sys/stat.h>
 
 #include "base/fs.h"
 #include "base/mem.h"
@@ -265,6 +266,48 @@ int import_scan(const char *folder, struct import_list *out, struct err *why)
     else
         *out = l;
     return rc;
+}
+
+/* Out of the frames, if it is one of their files. */
+static void take_out(struct import_list *l, const struct stat *quiet)
+{
+    int32_t kept = 0;
+    for (int32_t i = 0; i < l->count; i++) {
+        bool is_quiet = false;
+        for (int k = 0; k < l->frames[i].file_count; k++) {
+            char path[PATH_MAX];
+            struct stat st;
+            if (!fs_join(path, sizeof path, l->folder, l->frames[i].files[k].name, NULL) && !stat(path, &st))
+                is_quiet = is_quiet || (st.st_dev == quiet->st_dev && st.st_ino == quiet->st_ino);
+        }
+        if (!is_quiet) l->frames[kept++] = l->frames[i];
+    }
+    l->count = kept;
+}
+
+int import_quiet(struct import_list *l, const char *path, struct err *why)
+{
+    struct import_list from = {0};
+    struct import_file f = {0};
+    struct stat st;
+    const char *slash = strrchr(path, '/'), *name = slash ? slash + 1 : path;
+    const int dir = slash && slash != path ? (int)(slash - path) : 1;
+    if (stat(path, &st)) return fail(why, E_INPUT, "%s: no such file; name the quiet frame", path);
+    if (strlen(path) >= sizeof from.folder || strlen(name) >= sizeof f.name || !store_picture_by_name(name))
+        return fail(why, E_INPUT, "%.200s: no picture by its name; name the quiet frame", path);
+    snprintf(from.folder, sizeof from.folder, "%.*s", dir, slash ? path : ".");
+    snprintf(f.name, sizeof f.name, "%s", name);
+    int rc = read_file(&from, &f, why);
+    if (rc) return rc;
+    if (f.row.width_px != l->width_px || f.row.height_px != l->height_px)
+        return fail(why, E_INPUT, "%s: %d x %d pixels, the frames have %d x %d; give one of the same camera",
+                    path, (int)f.row.width_px, (int)f.row.height_px, (int)l->width_px, (int)l->height_px);
+    take_out(l, &st);
+    if (!l->count) return fail(why, E_INPUT, "%s: the only picture; a stack needs other frames", path);
+    l->quiet_given = true;
+    l->quiet = f;
+    snprintf(l->quiet_folder, sizeof l->quiet_folder, "%s", from.folder);
+    return E_OK;
 }
 
 void import_list_clear(struct import_list *l)

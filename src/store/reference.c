@@ -5,7 +5,7 @@
 
 #include "base/mem.h"
 
-static const char *const words[] = {"ruler", "grey", "empty", "lampoff"};
+static const char *const words[] = {"ruler", "grey", "empty", "lampoff", REFERENCE_QUIET};
 #define WORDS (sizeof words / sizeof *words)
 
 int reference_word(const char *what, const char **out, struct err *why)
@@ -15,7 +15,8 @@ int reference_word(const char *what, const char **out, struct err *why)
             *out = words[i];
             return E_OK;
         }
-    return fail(why, E_INPUT, "--as %s: no such reference frame; use ruler, grey, empty or lampoff", what);
+    return fail(why, E_INPUT, "--as %s: no such reference frame; use ruler, grey, empty, lampoff or quiet",
+                what);
 }
 
 const char *reference_of(const char *name)

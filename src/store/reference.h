@@ -1,13 +1,15 @@
 /* reference.h - frames that belong to a stack and are none of it: a ruler, a grey card, the empty set, the
- * set without the lamp. Files of frames/ named after what they show, of exposures of purpose 'reference'. */
+ * set without the lamp, the set when all is still. Files of frames/ named after what they show, of exposures
+ * of purpose 'reference'. */
 #ifndef STADDLE_STORE_REFERENCE_H
 #define STADDLE_STORE_REFERENCE_H
 
 #include "store/store.h"
 
 #define REFERENCE_FOLDER "reference" /* of a hand-over */
+#define REFERENCE_QUIET  "quiet"     /* the set when nothing has moved for long; check compares with it */
 
-/* "ruler", "grey", "empty", "lampoff": as they are kept; E_INPUT with the list. */
+/* "ruler", "grey", "empty", "lampoff", "quiet": as they are kept; E_INPUT with the list. */
 int reference_word(const char *what, const char **out, struct err *);
 
 /* How many there are of it so far: the next one is the one after. */

@@ -284,10 +284,45 @@ static void a_failed_import_leaves_nothing_and_can_be_repeated(void **state)
     assert_true(calls >= 8);
 }
 
+/* A frame taken when all was still stands beside the order, whether it lay among the others or not. */
+static void a_quiet_frame_is_kept_beside_the_order(void **state)
+{
+    (void)state;
+    folder_of("still");
+    folder_of("elsewhere");
+    for (int i = 1; i <= 4; i++) {
+        char name[16], time[32];
+        snprintf(name, sizeof name, "f%d.jpg", i);
+        snprintf(time, sizeof time, "2026:11:25 20:00:%02d", i);
+        jpeg("still", name, (unsigned)i, time);
+    }
+    jpeg("elsewhere", "calm.jpg", 9, "2026:11:25 20:01:00");
+    const char *program = staddle_program();
+    assert_int_equal(in_shell("%s import still --stack q1 --quiet-frame still/f3.jpg", program), 0);
+    assert_non_null(strstr(shell_out(), "3 frames in 3 files"));
+    assert_non_null(strstr(shell_out(), "f3.jpg is kept beside them"));
+    assert_int_equal(in_shell("cmp still/f3.jpg q1/frames/quiet.jpg && ls q1/frames | wc -l"), 0);
+    assert_string_equal(shell_out(), "4\n");
+    assert_int_equal(in_shell("%s import still --stack q2 --quiet-frame elsewhere/calm.jpg", program), 0);
+    assert_non_null(strstr(shell_out(), "4 frames in 4 files"));
+    assert_int_equal(in_shell("cmp elsewhere/calm.jpg q2/frames/quiet.jpg"), 0);
+    assert_int_equal(
+        in_shell("%s check q2 --json | jq -e '.quiet.file == \"quiet.jpg\" and (.frames == 4)'", program), 0);
+    assert_int_equal(in_shell("ls q2/derived/quiet.jpg.cells"), 0);
+    write_jpeg(in_folder("elsewhere/small.jpg"), (struct shot_facts){32, 48, 3, NULL, NULL});
+    assert_int_equal(in_shell("printf nothing >elsewhere/torn.jpg"), 0);
+    assert_int_equal(in_shell("%s import still --stack q3 --quiet-frame elsewhere/small.jpg", program), 2);
+    assert_non_null(strstr(shell_err(), "32 x 48 pixels, the frames have 64 x 48"));
+    assert_int_equal(in_shell("%s import still --stack q3 --quiet-frame elsewhere/torn.jpg", program), 2);
+    assert_int_equal(in_shell("%s import still --stack q3 --quiet-frame elsewhere/none.jpg", program), 2);
+    assert_int_equal(in_shell("test ! -e q3"), 0);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(frames_come_by_capture_time_and_equal_times_by_name),
+        cmocka_unit_test(a_quiet_frame_is_kept_beside_the_order),
         cmocka_unit_test(one_frame_without_a_time_and_all_go_by_name),
         cmocka_unit_test(a_raw_and_its_jpeg_are_one_frame),
         cmocka_unit_test(shot_from_far_to_near_the_slices_count_down),

@@ -104,13 +104,27 @@ static void a_stack_is_resumed_as_if_they_were_not_there(void **state)
     says("whole already");
 }
 
+/* One frame is looked at by check; what it says of so small a picture does not matter here. */
+static void a_quiet_frame_is_asked_by_check(void **state)
+{
+    (void)state;
+    assert_int_equal(in_shell("%s check s --json | jq -e '.quiet == null'", staddle_program()), 0);
+    assert_int_equal(staddle("camera shoot job.yaml --as quiet --stack s"), 0);
+    says("kept with s as a reference frame: quiet");
+    assert_int_equal(
+        in_shell("%s check s --json | jq -e '.quiet.file == \"quiet.jpg\" and .quiet.state != null'",
+                 staddle_program()),
+        0);
+    assert_int_equal(in_shell("ls s/derived/quiet.jpg.cells"), 0);
+}
+
 static void wrong_words_change_nothing(void **state)
 {
     (void)state;
     char before[80];
     snprintf(before, sizeof before, "%s", fingerprint("s"));
     assert_int_equal(staddle("camera shoot job.yaml --as horse --stack s"), 2);
-    complains("use ruler, grey, empty or lampoff");
+    complains("use ruler, grey, empty, lampoff or quiet");
     assert_int_equal(staddle("camera shoot job.yaml --as ruler"), 2);
     complains("needs both");
     assert_int_equal(staddle("camera shoot job.yaml --to a.jpg --as ruler --stack s"), 2);
@@ -143,6 +157,7 @@ int main(void)
         cmocka_unit_test(they_are_kept_with_the_stack_and_handed_over_beside_it),
         cmocka_unit_test(a_hand_over_is_verified_with_them),
         cmocka_unit_test(a_stack_is_resumed_as_if_they_were_not_there),
+        cmocka_unit_test(a_quiet_frame_is_asked_by_check),
         cmocka_unit_test(wrong_words_change_nothing),
         cmocka_unit_test(a_frame_goes_to_a_file),
     };

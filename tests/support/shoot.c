@@ -101,7 +101,8 @@ void shoot_close(struct shoot *s)
 static bool same_frame(const struct shoot_frame *a, const struct shoot_frame *b)
 {
     return a->at_nm == b->at_nm && a->again == b->again && a->shake_px == b->shake_px &&
-           a->shift_px == b->shift_px && a->light_stops == b->light_stops;
+           a->shake_deg == b->shake_deg && a->sine_px == b->sine_px && a->shift_px == b->shift_px &&
+           a->light_stops == b->light_stops;
 }
 
 static struct kept *keep(struct shoot *s, const struct shoot_frame *f)
@@ -133,8 +134,12 @@ static const struct kept *render(struct shoot *s, const struct shoot_frame *f)
     const int64_t open_us = (int64_t)s->kept_count * 2000000;
     world_expose(s->world, open_us, open_us + 250000, false, &shot);
     shot.light *= pow(2, f->light_stops);
-    for (int32_t i = 0; i < shot.samples; i++)
-        shot.x_um[i] += pixel_um(s) * (f->shift_px + f->shake_px * ((i + 0.5) / shot.samples - 0.5));
+    for (int32_t i = 0; i < shot.samples; i++) {
+        const double time = (i + 0.5) / shot.samples;
+        const double off = f->shake_px * (time - 0.5) + f->sine_px * sin(2 * M_PI * 10 * time);
+        shot.x_um[i] += pixel_um(s) * (f->shift_px + off * cos(f->shake_deg * M_PI / 180));
+        shot.y_um[i] -= pixel_um(s) * off * sin(f->shake_deg * M_PI / 180);
+    }
     check_rc(world_render(s->world, &shot, 2, &k->jpeg, &k->bytes, &why), &why);
     if (s->touch) s->touch(s->touch_arg, f, &k->jpeg, &k->bytes);
     return k;

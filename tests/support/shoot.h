@@ -30,7 +30,9 @@ struct shoot_opts {
 /* One frame, and what is wrong with it. */
 struct shoot_frame {
     int64_t at_nm;
-    double shake_px;    /* moves sideways by so much during the exposure */
+    double shake_px;    /* moves by so much during the exposure, evenly */
+    double shake_deg;   /* in that direction: 0 to the right, 90 up */
+    double sine_px;     /* or swings along it, ten times, by so much zero-to-peak */
     double shift_px;    /* and lies so far to the right as a whole */
     double light_stops; /* brighter */
     int32_t again;      /* other noise */
