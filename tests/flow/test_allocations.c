@@ -24,7 +24,8 @@ static int set_up(void **state)
     (void)state;
     struct run_result r;
     struct err why = {0};
-    small_job("mem", &(struct small){.width_px = 160, .height_px = 120, .slices = 2, .settle_ms = 200}, &job);
+    /* Low and wide: the pictures of the report are of one width, and half of the time goes into them. */
+    small_job("mem", &(struct small){.width_px = 320, .height_px = 80, .slices = 2, .settle_ms = 200}, &job);
     snprintf(job_path, sizeof job_path, "%s", small_path("mem-job.yaml"));
     snprintf(stack, sizeof stack, "%s", small_path("whole"));
     struct shoot_opts o = {.dir = stack, .virtual_clock = true, .workers = 1};
@@ -290,12 +291,13 @@ static void the_verdict_and_its_page(void **state)
     assert_int_equal(store_open(stack, true, &st, NULL), 0);
     forget_derived();
     assert_int_equal(judge_stack(st, &(struct judge_opts){.threads = 1}, &judged, &why), 0);
-    sweep("check", check, NULL, NULL, 3);
-    sweep("report: published", put_out, no_page, st, 5);
+    assert_true(judged.verdict.weakest_count > 0); /* or none would be drawn */
+    sweep("check", check, NULL, NULL, 1);
+    sweep("report: published", put_out, no_page, st, 1);
     judgement_clear(&judged);
     store_close(st);
-    sweep("report: judged by what is in derived/", judge, NULL, NULL, 5);
-    sweep("report: judged anew", judge, NULL, stack, 9);
+    sweep("report: judged by what is in derived/", judge, NULL, NULL, 1);
+    sweep("report: judged anew", judge, NULL, stack, 1);
 }
 
 int main(void)
