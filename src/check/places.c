@@ -87,6 +87,22 @@ static bool coarse_denies(const struct work *w, int32_t tile, const struct tile_
     return log(top / before) < COARSE_LEAST * step;
 }
 
+/* What is lowest in mid-stack and rises toward both ends, at all coarse scales, is no part that comes into
+ * focus beyond one of them: the discs of something bright beside the tile, sharp between, run into it. (On
+ * clean stacks of open pictures; of what does lie beyond an end 1 in 200 tiles look like that.) */
+#define BOTH_ENDS 3.0 /* times the lowest */
+
+static bool runs_in(const struct tiles *t, int32_t tile, const struct tile_curve *c, bool after)
+{
+    for (int k = RISE_COARSE; k < MEASURE_SCALES; k++) {
+        double least = INFINITY;
+        for (int32_t i = c->first; i <= c->last; i++)
+            least = fmin(least, tiles_signal(t, k, tile, i));
+        if (!(tiles_signal(t, k, tile, after ? c->first : c->last) > BOTH_ENDS * least)) return false;
+    }
+    return true;
+}
+
 /* Focus beyond an end of the stack, in spacings; 0 when within reach of the end frame or when nothing rises
  * there. */
 static double beyond_end(const struct work *w, int32_t tile, const struct tile_curve *c, bool after)
@@ -97,7 +113,7 @@ static double beyond_end(const struct work *w, int32_t tile, const struct tile_c
     if (peak_before_end(c, after)) return 0;
     while (valley < 0 && finest < coarsest)
         valley = rise_from(&w->tiles, ++finest, tile, c, after);
-    if (valley < 0) return 0;
+    if (valley < 0 || runs_in(&w->tiles, tile, c, after)) return 0;
     const double end = w->z[after ? c->last : c->first];
     const double lo = after ? end - 2 : end - ENDS_FAR, hi = after ? end + ENDS_FAR : end + 2;
     const int32_t from = after ? valley : c->first, to = after ? c->last : valley;
