@@ -310,13 +310,14 @@ static int run(struct cmd *c, struct err *why)
     json_t *out = cmd_result(c);
     rc = work(&a, act, out, why);
     describe(&a, out);
+    const bool grave = cmd_axis_calibrate_grave(out);
     if (rc || (act->run == run_watch && !cmd_json(c)))
         json_decref(out);
     else
         cmd_print(c, out, text);
     axis_session_close(a.session);
     wishes_ignore();
-    return rc;
+    return !rc && grave ? 1 : rc;
 }
 
 const struct verb verb_axis = {
@@ -337,11 +338,13 @@ const struct verb verb_axis = {
         "  keys          what its controller keeps by itself: speeds, switches, which way the motor turns\n"
         "  calibrate     takes pictures on the way forth and back, of a ruler that lies aslant (about 45 "
         "degrees) or of\n"
-        "                anything else that is deep and has fine detail all over, and tells the play, what "
-        "is lost\n"
-        "                on fast ways, and how well a place is met again; the play goes to "
-        "NAME.measured.yaml beside\n"
-        "                the bench file, which comes before what the bench file says\n"
+        "                anything else that is deep and has fine detail all over, and tells the play, which "
+        "moves lose\n"
+        "                steps and how many (status 1 then), and how well a place is met again; the play "
+        "goes "
+        "to\n"
+        "                NAME.measured.yaml beside the bench file, which comes before what the bench file "
+        "says\n"
         "  keys NAME=N   sets one of these; with --save all are kept over a power cut, else until then\n\n"
         "Positions grow away from the camera, deeper into the subject; a length has its unit, mm or um. "
         "What\n"

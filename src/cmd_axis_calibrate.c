@@ -11,6 +11,8 @@
 #include "config/marks.h"
 #include "run/calibrate.h"
 
+#define LONG_UM 1000 /* shorter moves end before the motor is at full speed, often (guess) */
+
 static void progress(void *arg, int32_t done, int32_t of)
 {
     if (!cmd_quiet(arg) && isatty(STDERR_FILENO))
@@ -37,6 +39,28 @@ static int keep(const struct axis_session *s, const struct calibration *r, json_
     return rc;
 }
 
+static json_t *way_json(const struct calibration_way *w, double count_nm)
+{
+    const double short_nm = w->seen ? w->short_nm : NAN, sigma_nm = w->seen ? w->uncertainty_nm : NAN;
+    json_t *o = json_object();
+    json_object_set_new(o, "toward", json_text(w->forth ? "subject" : "camera"));
+    json_object_set_new(o, "times", json_integer(w->times));
+    json_object_set_new(o, "length_um", json_um(w->length_nm));
+    json_object_set_new(o, "short_um", um(short_nm));
+    json_object_set_new(o, "short_uncertainty_um", um(sigma_nm));
+    json_object_set_new(o, "short_counts", json_rounded(short_nm / count_nm, 1));
+    json_object_set_new(o, "lost", json_boolean(w->lost));
+    return o;
+}
+
+static json_t *ways_json(const struct calibration *r, double count_nm)
+{
+    json_t *list = json_array();
+    for (int32_t i = 0; i < r->way_count; i++)
+        json_array_append_new(list, way_json(&r->ways[i], count_nm));
+    return list;
+}
+
 static void describe(const struct axis_session *s, const struct calibration *r, json_t *out)
 {
     const double count_nm = (double)axis_session_nm(s, 1000) / 1000;
@@ -49,10 +73,13 @@ static void describe(const struct axis_session *s, const struct calibration *r, 
     json_object_set_new(o, "backlash_um", um(r->backlash_nm));
     json_object_set_new(o, "backlash_uncertainty_um", um(r->backlash_uncertainty_nm));
     json_object_set_new(o, "backlash_counts", json_rounded(r->backlash_nm / count_nm, 1));
-    json_object_set_new(o, "long_ways", json_integer(r->ways));
+    json_object_set_new(o, "before_um", um(r->before_nm));
+    json_object_set_new(o, "lost_before", json_boolean(r->lost_before));
+    json_object_set_new(o, "ways", ways_json(r, count_nm));
     json_object_set_new(o, "lost_um", um(r->lost_nm));
     json_object_set_new(o, "lost_uncertainty_um", um(r->lost_uncertainty_nm));
     json_object_set_new(o, "repeat_um", um(r->repeat_nm));
+    json_object_set_new(o, "repeat_uncertainty_um", um(r->repeat_uncertainty_nm));
     json_object_set_new(o, "focus_width_um", um(r->focus_width_nm));
     json_object_set_new(o, "focus_width_counts", json_rounded(r->focus_width_nm / count_nm, 1));
     json_object_set_new(out, "calibration", o);
@@ -69,22 +96,85 @@ int cmd_axis_calibrate(struct cmd *c, struct axis_session *s, json_t *out, struc
     return rc;
 }
 
+bool cmd_axis_calibrate_grave(const json_t *result)
+{
+    const json_t *r = json_object_get(result, "calibration"), *w;
+    size_t i;
+    json_array_foreach (json_object_get(r, "ways"), i, w) {
+        if (json_is_true(json_object_get(w, "lost"))) return true;
+    }
+    return false;
+}
+
+static void way_text(FILE *out, const json_t *w)
+{
+    char moves[64];
+    const double times = json_get_number(w, "times"), length = json_get_number(w, "length_um");
+    const bool lost = json_is_true(json_object_get(w, "lost"));
+    if (times > 1)
+        snprintf(moves, sizeof moves, "%.0f moves of %.0f um", times, length);
+    else
+        snprintf(moves, sizeof moves, "one of %.0f um", length);
+    fprintf(out, "    %-22s %-7s  ", moves, strcmp(json_get_text(w, "toward"), "subject") ? "back" : "forth");
+    if (!json_is_number(json_object_get(w, "short_um")))
+        fputs("LOST SIGHT: what was in focus is so no more\n", out);
+    else if (lost)
+        fprintf(out, "LOST %.1f um (%.0f counts), uncertain by %.2f um\n", json_get_number(w, "short_um"),
+                json_get_number(w, "short_counts"), json_get_number(w, "short_uncertainty_um"));
+    else
+        fprintf(out, "nothing lost (%+.2f um, uncertain by %.2f um)\n", json_get_number(w, "short_um"),
+                json_get_number(w, "short_uncertainty_um"));
+}
+
+/* What to do, by the shortest moves that lose. */
+static void advice_text(FILE *out, const json_t *result, const json_t *r)
+{
+    const json_t *ways = json_object_get(r, "ways"), *w;
+    const bool before = json_is_true(json_object_get(r, "lost_before"));
+    double shortest = INFINITY;
+    size_t i;
+    json_array_foreach (ways, i, w)
+        if (json_is_true(json_object_get(w, "lost")))
+            shortest = fmin(shortest, json_get_number(w, "length_um"));
+    if (before || !json_is_number(json_object_get(r, "before_um")))
+        fprintf(
+            out,
+            "  already the first sweeps, in moves of %.1f um, moved it off its place: hold the set and the "
+            "ruler fast, and leave the bench alone meanwhile\n",
+            json_get_number(r, "step_um"));
+    if (!isfinite(shortest)) return;
+    if (!strcmp(json_get_text(result, "axis"), "lens"))
+        fputs(
+            "  the lens's motor does not go as far as it is told: is its barrel free, is its range from stop "
+            "to stop, is the battery full?\n",
+            out);
+    else
+        fprintf(
+            out,
+            "  moves from %.0f um on lose steps: lower speed_mm_per_s%s in the bench file, give the motor "
+            "more current, look for what rubs; home the axis and calibrate again. Do not shoot before "
+            "nothing is lost\n",
+            shortest, shortest < LONG_UM ? " and start_mm_per_s" : "");
+}
+
 void cmd_axis_calibrate_text(FILE *out, const json_t *result)
 {
-    const json_t *r = json_object_get(result, "calibration");
+    const json_t *r = json_object_get(result, "calibration"), *w;
+    size_t i;
     if (!r) return;
-    const double lost = json_get_number(r, "lost_um"), sigma = json_get_number(r, "lost_uncertainty_um"),
-                 repeat = json_get_number(r, "repeat_um");
     fprintf(out, "  play: %.2f um (%.1f counts), uncertain by %.2f um; from %.0f places in %.0f pictures\n",
             json_get_number(r, "backlash_um"), json_get_number(r, "backlash_counts"),
             json_get_number(r, "backlash_uncertainty_um"), json_get_number(r, "places"),
             json_get_number(r, "pictures"));
-    fprintf(out, "  after %.0f long ways it stands %+.2f um off, uncertain by %.2f um%s\n",
-            json_get_number(r, "long_ways"), lost, sigma,
-            fabs(lost) > 4 * sigma ? ": steps were lost, or the set moved" : ": nothing was lost");
-    if (!isnan(repeat)) fprintf(out, "  a place is met again within %.2f um (one sigma)\n", repeat);
+    fputs("  steps, at full speed:\n", out);
+    json_array_foreach (json_object_get(r, "ways"), i, w)
+        way_text(out, w);
+    if (json_is_number(json_object_get(r, "repeat_um")))
+        fprintf(out, "  a place is met again within %.2f um (one sigma), uncertain by %.2f um\n",
+                json_get_number(r, "repeat_um"), json_get_number(r, "repeat_uncertainty_um"));
     fprintf(out, "  the focus is %.1f um wide (%.1f counts; half of the sharpness)\n",
             json_get_number(r, "focus_width_um"), json_get_number(r, "focus_width_counts"));
+    advice_text(out, result, r);
     fprintf(out, "  kept in %s, which comes before the bench file's\n",
             json_get_text(result, "measured_file"));
 }

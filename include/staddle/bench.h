@@ -119,7 +119,8 @@ struct bench {
 
 /* What the simulated bench shows and how it misbehaves. Zero means the default, negative means none. */
 struct scene_spec {
-    bool ruler; /* one that leans back; else, without a picture, the clock movement */
+    bool ruler; /* one that leans back, by 45 degrees unless depth_nm says otherwise; else, without a
+                   picture, the clock movement */
     char picture[PATH_ROOM];    /* "": the clock movement; else a JPEG or PNG, resolved like bench_path */
     char depth_map[PATH_ROOM];  /* 8 or 16 bit gray PNG of the same size */
     bool depth_map_is_distance; /* else disparity: depth goes as 1/d; 0 is unknown either way */
@@ -132,6 +133,8 @@ struct scene_spec {
     double lateral_share;               /* of axial shake that is seen sideways: 0.5 */
     double sway_um, hum_um;             /* subject sway and steady hum, zero-to-peak */
     double backlash_um, screw_error_um; /* of the mechanics */
+    double motor_strength;              /* of the speeds and accelerations that it follows: 1 */
+    double scatter_um;                  /* of where a move ends, one sigma */
     double breathing; /* relative change of scale over the depth; 0: by perspective of the rail */
     double lamp_ripple, lamp_hz;
     double lamp_scatter_stops, lamp_drift_stops_per_hour;

@@ -50,6 +50,8 @@ static const struct key_row rows[] = {
     {"scene.hum_um", VALUE_REAL_OFF, false, AT(scene.hum_um), 0, 1000, NULL},
     {"scene.backlash_um", VALUE_REAL_OFF, false, AT(scene.backlash_um), 0, 5000, NULL},
     {"scene.screw_error_um", VALUE_REAL_OFF, false, AT(scene.screw_error_um), 0, 1000, NULL},
+    {"scene.motor_strength", VALUE_REAL, false, AT(scene.motor_strength), 0.001, 100, NULL},
+    {"scene.scatter_um", VALUE_REAL_OFF, false, AT(scene.scatter_um), 0, 1000, NULL},
     {"scene.breathing", VALUE_REAL, false, AT(scene.breathing), -0.5, 0.5, NULL},
     {"scene.lamp_ripple", VALUE_REAL_OFF, false, AT(scene.lamp_ripple), 0, 1, NULL},
     {"scene.lamp_hz", VALUE_REAL_OFF, false, AT(scene.lamp_hz), 0, 1000000, NULL},

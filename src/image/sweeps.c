@@ -10,10 +10,6 @@
 #define RISE   2.0 /* a curve's top over its lowest value, in energy; below it tells nothing */
 #define MIDDLE 1.4826
 #define ALIKE  4.0 /* neighbouring cells share marks: so many count as one (guess) */
-/* A top is laid through three positions, so what each was missed by averages: by 0.71 for one in the middle
- * of them (derived: a half of either neighbour); over all, and less their middle, 0.6 in made sweeps. */
-#define AVERAGED    0.6
-#define GROUP_LEAST 12 /* places that have their top near one position, for the scatter */
 
 int sweep_new(struct sweep *s, int32_t frames, int32_t places, double first, double step, struct err *why)
 {
@@ -33,6 +29,7 @@ int sweep_put(struct sweep *s, int32_t frame, const struct frame_measure *m, str
     if (m->rows * m->cols != s->places)
         return fail(why, E_INPUT,
                     "the pictures are not all of one size; leave the camera's settings alone meanwhile");
+    s->cols = m->cols;
     for (int32_t i = 0; i < s->places; i++) {
         const struct measure_cell *c = &m->cells[i];
         const double n = c->count[1] ? c->count[1] : 1, mean = (double)c->laplacian_sum[1] / n;
@@ -44,18 +41,13 @@ int sweep_put(struct sweep *s, int32_t frame, const struct frame_measure *m, str
 
 /* ---- the top of one place */
 
-struct top {
-    double at, sigma;
-    int32_t index;
-};
-
 static double energy(const struct sweep *s, int32_t frame, int32_t place)
 {
     return (double)s->energy[(size_t)frame * (size_t)s->places + (size_t)place];
 }
 
 /* One top, inside, clear of its surroundings; two of nearly the same height are two things. */
-static bool find_top(const struct sweep *s, int32_t place, struct top *out)
+bool sweep_top(const struct sweep *s, int32_t place, struct sweep_top *out)
 {
     double most = 0, least = INFINITY, offset, sigma;
     int32_t at = 0;
@@ -71,7 +63,8 @@ static bool find_top(const struct sweep *s, int32_t place, struct top *out)
     if (!peak_gaussian(energy(s, at - 1, place) - 0.98 * least, most - 0.98 * least,
                        energy(s, at + 1, place) - 0.98 * least, &offset, &sigma))
         return false;
-    *out = (struct top){s->first + (at + offset) * s->step, sigma * fabs(s->step), at};
+    *out = (struct sweep_top){s->first + (at + offset) * s->step,
+                              sigma * fabs(s->step) * 2 * sqrt(2 * log(2)), most};
     return true;
 }
 
@@ -83,7 +76,7 @@ static int by_value(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
-static double middle(double *v, int32_t n)
+double sweep_middle(double *v, int32_t n)
 {
     qsort(v, (size_t)n, sizeof *v, by_value);
     return n % 2 ? v[n / 2] : (v[n / 2 - 1] + v[n / 2]) / 2;
@@ -93,58 +86,38 @@ static double spread(double *v, int32_t n, double centre)
 {
     for (int32_t i = 0; i < n; i++)
         v[i] = fabs(v[i] - centre);
-    return MIDDLE * middle(v, n);
-}
-
-/* Each position of sweep a by itself: the middle over the places that have their top there; then the spread
- * of those, which a few odd ones do not move. */
-static double scatter_of(const double *shift, const int32_t *index, int32_t n, int32_t frames, double centre,
-                         double *room)
-{
-    double *off = room + n; /* as many as there are frames, behind the places */
-    int32_t groups = 0;
-    for (int32_t f = 0; f < frames; f++) {
-        int32_t k = 0;
-        for (int32_t i = 0; i < n; i++)
-            if (index[i] == f) room[k++] = shift[i];
-        if (k >= GROUP_LEAST) off[groups++] = middle(room, k);
-    }
-    return groups > 2 ? spread(off, groups, centre) / sqrt(2) / AVERAGED : NAN; /* half in each sweep */
+    return MIDDLE * sweep_middle(v, n);
 }
 
 static void compare(const struct sweep *a, const struct sweep *b, double *shift, double *width, double *room,
-                    int32_t *index, struct sweep_shift *out)
+                    struct sweep_shift *out)
 {
     int32_t n = 0;
     for (int32_t place = 0; place < a->places; place++) {
-        struct top ta, tb;
-        if (!find_top(a, place, &ta) || !find_top(b, place, &tb)) continue;
+        struct sweep_top ta, tb;
+        if (!sweep_top(a, place, &ta) || !sweep_top(b, place, &tb)) continue;
         shift[n] = tb.at - ta.at;
-        width[n] = ta.sigma * 2 * sqrt(2 * log(2));
-        index[n++] = ta.index;
+        width[n++] = ta.width;
     }
     *out = (struct sweep_shift){.places = n};
     if (n < SWEEP_PLACES_LEAST) return;
     for (int32_t i = 0; i < n; i++)
         room[i] = shift[i];
-    out->shift = middle(room, n);
+    out->shift = sweep_middle(room, n);
     for (int32_t i = 0; i < n; i++)
         room[i] = shift[i];
     out->uncertainty = 1.2533 * spread(room, n, out->shift) / sqrt(fmax(1, n / ALIKE)); /* of a median */
-    out->scatter = scatter_of(shift, index, n, a->frames, out->shift, room);
-    out->width = middle(width, n);
+    out->width = sweep_middle(width, n);
 }
 
 int sweep_compare(const struct sweep *a, const struct sweep *b, struct sweep_shift *out, struct err *why)
 {
     const size_t n = (size_t)a->places;
-    double *room = mem_new(3 * n + (size_t)a->frames, sizeof *room, why);
-    int32_t *index = room ? mem_new(n, sizeof *index, why) : NULL;
+    double *room = mem_new(3 * n, sizeof *room, why);
     struct sweep_shift s = {0};
-    if (index) compare(a, b, room, room + n, room + 2 * n, index, &s);
+    if (!room) return E_NOMEM;
+    compare(a, b, room, room + n, room + 2 * n, &s);
     mem_free(room);
-    mem_free(index);
-    if (!index) return E_NOMEM;
     if (s.places < SWEEP_PLACES_LEAST)
         return fail(why, E_INPUT,
                     "only %d places come into focus on the way; put something deep there with fine detail "

@@ -9,11 +9,13 @@
 #ifndef STADDLE_IMAGE_SWEEPS_H
 #define STADDLE_IMAGE_SWEEPS_H
 
+#include <stdbool.h>
+
 #include "base/err.h"
 #include "staddle/measure.h"
 
 struct sweep {
-    int32_t frames, places;
+    int32_t frames, places, cols;
     double first, step; /* position of frame i: first + i * step, whichever way it was driven */
     float *energy;      /* [frame * places + place]; owned: sweep_clear */
 };
@@ -25,10 +27,16 @@ void sweep_clear(struct sweep *); /* safe on a zeroed struct */
 /* Takes the energy of each cell at half size. E_INPUT when the frame has other cells than the first. */
 int sweep_put(struct sweep *, int32_t frame, const struct frame_measure *, struct err *);
 
+/* Where one place comes into focus: false where it does not, or more than once. */
+struct sweep_top {
+    double at, width; /* of its curve, full at half maximum */
+    double most;      /* its energy there */
+};
+bool sweep_top(const struct sweep *, int32_t place, struct sweep_top *out);
+
 struct sweep_shift {
     double shift;       /* of b's positions against a's: the middle over the places */
     double uncertainty; /* one sigma of that */
-    double scatter;     /* from position to position, one sigma of a single one; NAN: too few places */
     double width;       /* full width at half maximum of a's curves, the middle */
     int32_t places;     /* that were seen in both */
 };
@@ -37,5 +45,24 @@ struct sweep_shift {
  * source  top of a focus curve: Nayar and Nakagawa, PAMI 16:824, 1994 (from memory) */
 #define SWEEP_PLACES_LEAST 20
 int sweep_compare(const struct sweep *a, const struct sweep *b, struct sweep_shift *out, struct err *);
+
+/* ---- one picture held against a sweep (sweep_place.c) */
+
+struct sweep_seen {
+    double shift; /* of the position that it was taken at against the one that the sweep saw the same at */
+    double uncertainty; /* one sigma */
+    bool beyond; /* by the plane that the places lie in, as those of a ruler do: about a focus' width */
+};
+
+/* `picture`: frame k of another sweep. E_INPUT: it shows nothing in focus that can be told. */
+int sweep_place(const struct sweep *, const struct sweep *picture, int32_t k, struct sweep_seen *out,
+                struct err *);
+
+/* How well a position is met again: each picture of b held against a, one sigma of a single position, with
+ * its own uncertainty. NAN where too few can be. */
+int sweep_repeat(const struct sweep *a, const struct sweep *b, double *sigma, double *uncertainty,
+                 struct err *);
+
+double sweep_middle(double *values, int32_t count); /* the median; sorts them */
 
 #endif

@@ -5,55 +5,23 @@
 
 #include "base/mem.h"
 #include "base/units.h"
-#include "image/measure_io.h"
-#include "run/camera_session.h"
+#include "run/calibrate_part.h"
 
-#define FRAMES     24      /* a sweep; our choice */
+#define FRAMES     CALIBRATE_FRAMES
 #define TAKE_STEPS 10      /* beyond a sweep's beginning, so that the play is taken up; and at least: */
 #define TAKE_NM    300000  /* more than the play of any screw that is worth calibrating; our choice */
-#define WAYS       4       /* forth and back between the sweeps; our choice */
-#define WAY_NM     3000000 /* each, as far as the limits let it; our choice */
+#define WAY_NM     3000000 /* beyond the sweeps, as far as the limits let it; our choice */
 #define TOP_SHARE                                                                                            \
     0.02 /* of a step: so well three values tell a top, over places that are not all alike (guess) */
 #define SETTLE_US  1000000 /* where the job does not say; our choice */
 #define TOKEN_BITS ((UINT64_C(1) << CAMERA_TOKEN_OWN_BITS) - 1)
 
-struct calibrating {
-    struct axis_session *axis;
-    struct camera_session camera; /* the same rig and job, borrowed */
-    const struct calibrate_opts *o;
-    struct measure_space *space;
-    int64_t from_nm, step_nm, take_nm, way_nm;
-    int32_t done;
-    struct sweep sweeps[4]; /* forth, back, forth, back */
-};
-
-static int64_t at_nm(const struct calibrating *c, int32_t i)
-{
-    return c->from_nm + i * c->step_nm;
-}
+#define SURE     4 /* sigma; our choice */
+#define PICTURES (4 * FRAMES + 1 + CALIBRATE_WAYS)
 
 /* ---- one picture, one sweep */
 
-static int look(struct calibrating *c, struct sweep *s, int32_t i, struct err *why)
-{
-    struct camera_shot shot;
-    struct frame_measure m = {0};
-    struct sched *sched = c->axis->rig->sched;
-    int rc =
-        camera_session_shoot(&c->camera, 0, ((uint64_t)sched_wall_us(sched) & TOKEN_BITS) | 1, &shot, why);
-    if (rc) return rc;
-    rc = measure_frame(c->space, shot.objects[0].name, shot.bytes[0], (size_t)shot.byte_counts[0], NULL, &m,
-                       NULL, NULL, why);
-    camera_shot_clear(&shot);
-    if (rc) return rc;
-    if (!s->energy) rc = sweep_new(s, FRAMES, m.rows * m.cols, (double)at_nm(c, 0), (double)c->step_nm, why);
-    if (!rc) rc = sweep_put(s, i, &m, why);
-    frame_measure_clear(&m);
-    return rc;
-}
-
-static int wait_still(struct calibrating *c, struct err *why)
+int calibrate_wait(struct calibrating *c, struct err *why)
 {
     const int64_t given = c->axis->job.job.settle_us;
     if (axis_session_pass(c->axis, given >= 0 ? given : SETTLE_US))
@@ -61,16 +29,38 @@ static int wait_still(struct calibrating *c, struct err *why)
     return E_OK;
 }
 
+int calibrate_look(struct calibrating *c, struct sweep *s, int32_t i, struct err *why)
+{
+    struct camera_shot shot;
+    struct frame_measure m = {0};
+    struct sched *sched = c->axis->rig->sched;
+    int rc = calibrate_wait(c, why);
+    if (rc) return rc;
+    rc = camera_session_shoot(&c->camera, 0, ((uint64_t)sched_wall_us(sched) & TOKEN_BITS) | 1, &shot, why);
+    if (rc) return rc;
+    rc = measure_frame(c->space, shot.objects[0].name, shot.bytes[0], (size_t)shot.byte_counts[0], NULL, &m,
+                       NULL, NULL, why);
+    camera_shot_clear(&shot);
+    if (rc) return rc;
+    if (!s->energy)
+        rc = sweep_new(s, FRAMES, m.rows * m.cols, (double)calibrate_at_nm(c, 0), (double)c->step_nm, why);
+    if (!rc) rc = sweep_put(s, i, &m, why);
+    frame_measure_clear(&m);
+    c->done++;
+    if (!rc && c->o->progress) c->o->progress(c->o->arg, c->done, c->done > PICTURES ? c->done : PICTURES);
+    return rc;
+}
+
 static int drive(struct calibrating *c, struct sweep *s, bool back, struct err *why)
 {
-    const int64_t take = back ? c->take_nm : -c->take_nm;
-    int rc = axis_session_go(c->axis, at_nm(c, back ? FRAMES - 1 : 0) + take, why);
+    const int64_t take = back ? c->take_nm : -c->take_nm,
+                  before = calibrate_at_nm(c, back ? FRAMES - 1 : 0) + take;
+    int rc = c->done ? calibrate_creep(c, before, why) : axis_session_go(c->axis, before, why);
+    if (!rc) rc = calibrate_creep(c, before - take, why);
     for (int32_t k = 0; k < FRAMES && !rc; k++) {
         const int32_t i = back ? FRAMES - 1 - k : k;
-        rc = axis_session_go(c->axis, at_nm(c, i), why);
-        if (!rc) rc = wait_still(c, why);
-        if (!rc) rc = look(c, s, i, why);
-        if (!rc && c->o->progress) c->o->progress(c->o->arg, ++c->done, 4 * FRAMES);
+        rc = axis_session_go(c->axis, calibrate_at_nm(c, i), why);
+        if (!rc) rc = calibrate_look(c, s, i, why);
     }
     return rc;
 }
@@ -105,12 +95,12 @@ static int choose(struct calibrating *c, struct err *why)
     c->step_nm = wanted < 2 * count_nm ? 2 * count_nm : axis_session_nm(s, axis_session_counts(s, wanted));
     c->take_nm = TAKE_STEPS * c->step_nm > TAKE_NM ? TAKE_STEPS * c->step_nm : TAKE_NM;
     c->from_nm = axis_session_nm(s, axis_session_counts(s, middle - FRAMES / 2 * c->step_nm));
-    rc = axis_session_check(s, at_nm(c, 0) - c->take_nm, why);
-    if (!rc) rc = axis_session_check(s, at_nm(c, FRAMES - 1) + c->take_nm, why);
+    rc = axis_session_check(s, calibrate_at_nm(c, 0) - c->take_nm, why);
+    if (!rc) rc = axis_session_check(s, calibrate_at_nm(c, FRAMES - 1) + c->take_nm, why);
     if (rc) return rc;
     for (c->way_nm = WAY_NM; c->way_nm > c->take_nm; c->way_nm /= 2)
-        if (!axis_session_check(s, at_nm(c, 0) - c->way_nm, NULL) &&
-            !axis_session_check(s, at_nm(c, FRAMES - 1) + c->way_nm, NULL))
+        if (!axis_session_check(s, calibrate_at_nm(c, 0) - c->way_nm, NULL) &&
+            !axis_session_check(s, calibrate_at_nm(c, FRAMES) + c->way_nm, NULL))
             return E_OK;
     c->way_nm = c->take_nm;
     return E_OK;
@@ -124,18 +114,9 @@ static void tell(const struct calibrating *c)
         sentence, sizeof sentence,
         "the axis moves forth and back between %.3f and %.3f mm, and %d pictures are taken; keep fingers and "
         "cables clear; Ctrl-C halts",
-        mm_from_nm(at_nm(c, 0) - c->way_nm), mm_from_nm(at_nm(c, FRAMES - 1) + c->way_nm), 4 * FRAMES);
+        mm_from_nm(calibrate_at_nm(c, 0) - c->way_nm), mm_from_nm(calibrate_at_nm(c, FRAMES) + c->way_nm),
+        PICTURES);
     c->axis->tell(c->axis->arg, sentence);
-}
-
-static int long_ways(struct calibrating *c, struct err *why)
-{
-    int rc = E_OK;
-    for (int i = 0; i < WAYS && !rc; i++) {
-        rc = axis_session_go(c->axis, at_nm(c, 0) - c->way_nm, why);
-        if (!rc) rc = axis_session_go(c->axis, at_nm(c, FRAMES - 1) + c->way_nm, why);
-    }
-    return rc;
 }
 
 static int drive_all(struct calibrating *c, struct err *why)
@@ -145,9 +126,10 @@ static int drive_all(struct calibrating *c, struct err *why)
     c->axis->tell = NULL; /* once for all of its moves */
     int rc = drive(c, &c->sweeps[0], false, why);
     if (!rc) rc = drive(c, &c->sweeps[1], true, why);
-    if (!rc) rc = long_ways(c, why);
-    if (!rc) rc = drive(c, &c->sweeps[2], false, why);
-    if (!rc) rc = drive(c, &c->sweeps[3], true, why);
+    if (!rc) rc = calibrate_ways(c, why);
+    const bool blind = c->way_count < CALIBRATE_WAYS || !c->ways[CALIBRATE_WAYS - 1].seen;
+    if (!rc && !blind) rc = drive(c, &c->sweeps[2], false, why);
+    if (!rc && !blind) rc = drive(c, &c->sweeps[3], true, why);
     c->axis->tell = told;
     return rc;
 }
@@ -161,36 +143,69 @@ static void both(double a, double a_sigma, double b, double b_sigma, double *out
     *sigma = fmax(hypot(a_sigma, b_sigma) / 2, fabs(a - b) / 2);
 }
 
+/* Nothing is counted finer than by the smallest move, nor a top laid finer than by a share of the step. */
+static double least_nm(const struct calibrating *c)
+{
+    return hypot((double)axis_session_nm(c->axis, 1) / sqrt(12), TOP_SHARE * (double)c->step_nm);
+}
+
+/* The sweeps after the ways against those before them. */
+static int judge_again(const struct calibrating *c, struct calibration *r, struct err *why)
+{
+    struct sweep_shift play, lost[2];
+    const struct sweep *s = c->sweeps;
+    const double backlash_nm = r->backlash_nm, uncertainty_nm = r->backlash_uncertainty_nm;
+    int rc = sweep_compare(&s[2], &s[3], &play, why);
+    if (!rc) rc = sweep_compare(&s[0], &s[2], &lost[0], why);
+    if (!rc) rc = sweep_compare(&s[1], &s[3], &lost[1], why);
+    if (!rc) rc = sweep_repeat(&s[0], &s[2], &r->repeat_nm, &r->repeat_uncertainty_nm, why);
+    if (rc) return rc;
+    both(backlash_nm, uncertainty_nm, -play.shift, play.uncertainty, &r->backlash_nm,
+         &r->backlash_uncertainty_nm);
+    both(-lost[0].shift, lost[0].uncertainty, -lost[1].shift, lost[1].uncertainty, &r->lost_nm,
+         &r->lost_uncertainty_nm);
+    r->lost_nm -= c->corrected_nm;
+    return E_OK;
+}
+
+static void judge_ways(const struct calibrating *c, struct calibration *r)
+{
+    const double least = hypot(least_nm(c), isnan(r->repeat_nm) ? 0 : sqrt(2) * r->repeat_nm);
+    r->way_count = c->way_count;
+    r->before_nm = c->before_nm;
+    r->lost_before = fabs(r->before_nm) > SURE * least;
+    for (int32_t i = 0; i < c->way_count; i++) {
+        struct calibration_way *w = &r->ways[i];
+        *w = c->ways[i];
+        w->uncertainty_nm = hypot(w->uncertainty_nm, least);
+        w->lost = !w->seen || fabs(w->short_nm) > SURE * w->uncertainty_nm;
+    }
+}
+
 /* Places are found where the axis counts them: driven back, each stands deeper than counted by the play, so
  * it comes into focus at a lower count. */
 static int judge(const struct calibrating *c, struct calibration *out, struct err *why)
 {
-    struct sweep_shift play[2], lost[2];
-    const struct sweep *s = c->sweeps;
-    int rc = sweep_compare(&s[0], &s[1], &play[0], why);
-    if (!rc) rc = sweep_compare(&s[2], &s[3], &play[1], why);
-    if (!rc) rc = sweep_compare(&s[0], &s[2], &lost[0], why);
-    if (!rc) rc = sweep_compare(&s[1], &s[3], &lost[1], why);
+    struct sweep_shift play;
+    int rc = sweep_compare(&c->sweeps[0], &c->sweeps[1], &play, why);
     if (rc) return rc;
-    struct calibration r = {.from_nm = at_nm(c, 0),
-                            .to_nm = at_nm(c, FRAMES - 1),
+    struct calibration r = {.from_nm = calibrate_at_nm(c, 0),
+                            .to_nm = calibrate_at_nm(c, FRAMES - 1),
                             .step_nm = c->step_nm,
-                            .frames = 4 * FRAMES,
-                            .places = play[0].places,
-                            .ways = WAYS,
-                            .way_nm = c->way_nm,
-                            .repeat_nm = lost[0].scatter,
-                            .focus_width_nm = lost[0].width};
-    both(-play[0].shift, play[0].uncertainty, -play[1].shift, play[1].uncertainty, &r.backlash_nm,
-         &r.backlash_uncertainty_nm);
-    both(-lost[0].shift, lost[0].uncertainty, -lost[1].shift, lost[1].uncertainty, &r.lost_nm,
-         &r.lost_uncertainty_nm);
-    /* Nothing is counted finer than by the smallest move, nor a top laid finer than by a share of the step.
-     */
-    const double least =
-        hypot((double)axis_session_nm(c->axis, 1) / sqrt(12), TOP_SHARE * (double)c->step_nm);
-    r.backlash_uncertainty_nm = hypot(r.backlash_uncertainty_nm, least);
-    r.lost_uncertainty_nm = hypot(r.lost_uncertainty_nm, least);
+                            .frames = c->done,
+                            .places = play.places,
+                            .backlash_nm = -play.shift,
+                            .backlash_uncertainty_nm = play.uncertainty,
+                            .lost_nm = NAN,
+                            .lost_uncertainty_nm = NAN,
+                            .repeat_nm = NAN,
+                            .repeat_uncertainty_nm = NAN,
+                            .focus_width_nm = play.width};
+    if (c->sweeps[3].energy) rc = judge_again(c, &r, why);
+    if (rc) return rc;
+    r.backlash_uncertainty_nm = hypot(r.backlash_uncertainty_nm, least_nm(c));
+    r.lost_uncertainty_nm = hypot(r.lost_uncertainty_nm, least_nm(c));
+    judge_ways(c, &r);
     *out = r;
     return E_OK;
 }
@@ -198,7 +213,7 @@ static int judge(const struct calibrating *c, struct calibration *out, struct er
 int calibrate_axis(struct axis_session *s, const struct calibrate_opts *o, struct calibration *out,
                    struct err *why)
 {
-    struct calibrating c = {.axis = s, .camera = {.rig = s->rig, .job = s->job}, .o = o};
+    struct calibrating c = {.axis = s, .camera = {.rig = s->rig, .job = s->job}, .o = o, .before_nm = NAN};
     if (s->rig->axis->ops->caps & AXIS_WAITS_FOR_PERSON)
         return fail(why, E_UNSUPPORTED, "a knob is not calibrated by pictures; read its scale");
     c.space = measure_space_new(why);

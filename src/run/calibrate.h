@@ -1,11 +1,11 @@
-/* calibrate.h - how an axis really moves, seen by the camera: its play, what it loses on fast ways, how well
- * it comes back, and how wide the focus is.
+/* calibrate.h - how an axis really moves, seen by the camera: its play, which moves lose steps, how well a
+ * place is met again, and how wide the focus is.
  *
- *    forth -> back -> long ways forth and back -> forth -> back      (each a sweep of pictures,
- * image/sweeps.h)
+ *    forth -> back -> ways, each looked at -> forth -> back     (forth and back: sweeps, image/sweeps.h)
  *
  * Forth against back is the play; forth against the second forth, and back against the second back, what was
- * lost in between. Where the axis goes is checked before it moves, and told once; a wish halts it. */
+ * lost in between; each picture of the second forth against the first, how well a place is met again. Where
+ * the axis goes is checked before it moves, and told once; a wish halts it. */
 #ifndef STADDLE_RUN_CALIBRATE_H
 #define STADDLE_RUN_CALIBRATE_H
 
@@ -19,14 +19,29 @@ struct calibrate_opts {
     void *arg;
 };
 
+/* A move at full speed, alone or several in a row, and a picture after it. */
+struct calibration_way {
+    int64_t length_nm;
+    double short_nm, uncertainty_nm; /* it went so much less than it counted */
+    int32_t times;
+    bool forth; /* toward the subject */
+    bool seen;  /* else what is in focus there was lost from sight */
+    bool lost;  /* more than by chance */
+};
+
+#define CALIBRATE_WAYS 8
 struct calibration {
     int64_t from_nm, to_nm, step_nm; /* of the sweeps */
-    int32_t frames, places, ways;    /* pictures in all; cells that were seen; long ways between the sweeps */
-    int64_t way_nm;
+    int32_t frames, places;          /* pictures in all; cells that were seen */
     double backlash_nm, backlash_uncertainty_nm;
-    double lost_nm, lost_uncertainty_nm; /* after the long ways; positive: it stands deeper than it counts */
-    double repeat_nm;                    /* of one position, approached the same way; NAN: not seen */
-    double focus_width_nm;               /* full width at half maximum of the energy */
+    struct calibration_way ways[CALIBRATE_WAYS];
+    int32_t way_count; /* fewer where sight was lost */
+    double before_nm;  /* what it stood off before the first of them; NAN: not seen */
+    bool lost_before;  /* which is more than chance */
+    double lost_nm,
+        lost_uncertainty_nm; /* over all; positive: it stands deeper than it counts; NAN: not seen */
+    double repeat_nm, repeat_uncertainty_nm; /* of a place met the same way, one sigma; NAN: not seen */
+    double focus_width_nm;                   /* full width at half maximum of the energy */
 };
 
 /* The session has its camera, too (camera_too). */

@@ -3,9 +3,11 @@
 #include <math.h>
 
 #include "base/mem.h"
+#include "sim/hash.h"
 
 #define MECHANICS_KEPT 32768 /* a power of two */
 #define TWO_PI         6.283185307179586
+#define REST_NS        20000000 /* without an edge: it has come to rest, and seats itself anew (guess) */
 
 /* The state right after an edge. */
 struct moment {
@@ -19,7 +21,10 @@ struct mechanics {
     double placed_nm; /* where the counts began */
     int64_t followed; /* net edges that the rotor followed since then */
     double nut_nm;    /* without screw error */
-    double rotor_hz;  /* rate of the edges followed last */
+    double seat_nm;   /* how far beside that it came to rest */
+    uint64_t seats;
+    int64_t edge_at_ns;
+    double rotor_hz; /* rate of the edges followed last */
     int64_t followed_at_ns;
     int64_t edges, net, lost;
     int64_t moments; /* ever made; the newest is kept at (moments - 1) % MECHANICS_KEPT */
@@ -34,7 +39,7 @@ static double screw_error(const struct mechanics_spec *s, double nut_nm)
 
 static double carriage_of(const struct mechanics *m)
 {
-    return m->nut_nm + screw_error(&m->spec, m->nut_nm);
+    return m->nut_nm + screw_error(&m->spec, m->nut_nm) + m->seat_nm;
 }
 
 static struct moment *newest(struct mechanics *m)
@@ -76,7 +81,7 @@ void mechanics_place(struct mechanics *m, double position_nm)
 {
     m->placed_nm = m->nut_nm = position_nm - screw_error(&m->spec, position_nm);
     m->followed = 0;
-    m->rotor_hz = 0;
+    m->rotor_hz = m->seat_nm = 0;
     m->moments = 1;
     m->kept[0] = (struct moment){.at_ns = INT64_MIN, .carriage_nm = carriage_of(m)};
 }
@@ -104,6 +109,9 @@ void mechanics_edge(struct mechanics *m, int64_t at_ns, int dir)
 {
     m->edges++;
     m->net += dir;
+    if (m->spec.scatter_nm > 0 && dir > 0 && at_ns - m->edge_at_ns > REST_NS)
+        m->seat_nm = m->spec.scatter_nm * hash_normal(m->spec.seed, m->seats++);
+    m->edge_at_ns = at_ns;
     if (!rotor_follows(m, at_ns)) {
         m->lost++;
         return;

@@ -23,7 +23,9 @@ struct mechanics_spec {
     double ring_hz, ring_zeta; /* ring_hz 0: a rigid stand */
     double backlash_nm;
     double screw_error_nm, screw_phase; /* once a turn, zero-to-peak; a third of it twice a turn */
+    double scatter_nm;                  /* each move ends so far beside its place, one sigma */
     double start_stop_hz, pull_out_hz, gain_hz_per_s; /* edges; pull_out_hz 0: no edge is ever lost */
+    uint64_t seed;
 };
 
 struct mechanics;

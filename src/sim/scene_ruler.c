@@ -22,8 +22,8 @@ struct rule {
 /* 1, 2 or 5 times a power of ten, at least so much: as rules are divided. */
 static double division_um(double least_um)
 {
-    static const double SERIES[] = {1, 2, 5};
-    for (double ten = 1; ten < 1e6; ten *= 10)
+    static const int SERIES[] = {1, 2, 5};
+    for (int ten = 1; ten < 1000000; ten *= 10)
         for (int i = 0; i < 3; i++)
             if (SERIES[i] * ten >= least_um) return SERIES[i] * ten;
     return least_um;
@@ -73,11 +73,12 @@ int scene_ruler(struct scene *scene, const struct scene_frame *f, struct err *wh
     s->depth_um = r.near_um;
     v4 *rgba = mem_new(n, sizeof *rgba, why);
     float *deeper = rgba ? mem_new(n, sizeof *deeper, why) : NULL; /* a relief: steeper than a plane may be */
-    for (size_t i = 0; deeper && i < n; i++) {
-        const double x = room.x0 + (double)(i % (size_t)w), y = room.y0 + (double)(i / (size_t)w);
-        rgba[i] = steel(&r, x, y);
-        deeper[i] = (float)(r.slope_um * x);
-    }
+    size_t i = 0;
+    for (int32_t y = room.y0; deeper && y < room.y1; y++)
+        for (int32_t x = room.x0; x < room.x1; x++, i++) {
+            rgba[i] = steel(&r, x, y);
+            deeper[i] = (float)(r.slope_um * x);
+        }
     const int rc = deeper ? sheet_build(s, rgba, deeper, why) : E_NOMEM;
     mem_free(rgba);
     mem_free(deeper);

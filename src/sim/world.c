@@ -8,8 +8,8 @@
 #include "sim/inside.h"
 
 #define TWO_PI        6.283185307179586
-#define DEFAULT_DEPTH 3400000 /* nm */
-#define BURST_US      800     /* of a flash */
+#define DEFAULT_DEPTH 3400 /* um */
+#define BURST_US      800  /* of a flash */
 #define START_STOP_HZ                                                                                        \
     600.0                     /* full steps: what an ordinary small motor follows from rest; common practice \
                                */
@@ -29,6 +29,7 @@ static void set_mechanics(const struct world_opts *o, struct mechanics_spec *m)
     double lead = a->lead_nm > 0 ? (double)a->lead_nm : 2e6;
     double steps = a->steps_per_rev > 0 ? a->steps_per_rev : 200,
            micro = a->microsteps > 0 ? a->microsteps : 16;
+    const double motor = (s->motor_strength > 0 ? s->motor_strength : 1) * micro;
     double play = a->backlash_nm > 0 ? (double)a->backlash_nm : 4000;
     *m = (struct mechanics_spec){
         .nm_per_edge = lead / (steps * micro),
@@ -38,9 +39,11 @@ static void set_mechanics(const struct world_opts *o, struct mechanics_spec *m)
         .backlash_nm = s->backlash_um == 0 ? play : or_default(s->backlash_um, 0) * 1000,
         .screw_error_nm = or_default(s->screw_error_um, 1.0) * 1000,
         .screw_phase = TWO_PI * hash_unit(o->seed, 101),
-        .start_stop_hz = START_STOP_HZ * micro,
-        .pull_out_hz = PULL_OUT_HZ * micro,
-        .gain_hz_per_s = GAIN_HZ_PER_S * micro,
+        .start_stop_hz = START_STOP_HZ * motor,
+        .pull_out_hz = PULL_OUT_HZ * motor,
+        .scatter_nm = or_default(s->scatter_um, 0) * 1000,
+        .seed = hash_mix(o->seed, 104),
+        .gain_hz_per_s = GAIN_HZ_PER_S * motor,
     };
 }
 
@@ -72,9 +75,11 @@ static int set_scene(struct world *w, const struct world_opts *o, struct err *wh
         .height_px = w->camera.height_px,
         .pixel_um = w->lens.pixel_um / w->lens.magnification,
         .near_um = (double)s->near_nm / 1000,
-        .depth_um = (double)(s->depth_nm > 0 ? s->depth_nm : DEFAULT_DEPTH) / 1000,
         .seed = o->seed,
     };
+    f.depth_um = s->depth_nm > 0 ? (double)s->depth_nm / 1000
+                 : s->ruler      ? f.width_px * f.pixel_um /* 45 degrees */
+                                 : DEFAULT_DEPTH;
     w->scene.near_um = f.near_um;
     w->scene.depth_um = f.depth_um;
     if (s->picture[0]) return scene_picture(&w->scene, &f, s, why);

@@ -16,8 +16,9 @@
 struct world;
 
 struct world_opts {
-    const struct bench *bench;      /* camera, axis and lens as they are built */
-    const struct scene_spec *scene; /* near_nm and depth_nm already resolved; depth 0: 3.4 mm */
+    const struct bench *bench; /* camera, axis and lens as they are built */
+    const struct scene_spec
+        *scene; /* near_nm and depth_nm already resolved; depth 0: 3.4 mm, a ruler 45 degrees */
     double magnification;
     int64_t exposure_us; /* the exposure that is right under this lamp */
     uint64_t seed;

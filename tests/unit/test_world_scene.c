@@ -188,7 +188,8 @@ static void the_clock_movement_fills_its_depth_with_a_hair_in_front(void **state
     }
 }
 
-/* From near at the left edge to far at the right one, evenly; its marks are half a millimetre apart along the
+/* From near at the left edge to far at the right one, evenly, by 45 degrees: as deep as the picture is wide.
+ * Its marks are half a millimetre apart along the
  * steel. */
 static void the_ruler_leans_back_from_left_to_right(void **state)
 {
@@ -197,8 +198,8 @@ static void the_ruler_leans_back_from_left_to_right(void **state)
     struct bench_scene b = bench_scene_of(35, 2.8, 1, 4, W, H, 24000.0 / W);
     b.bench.lens.focal_length_nm = 35000000000; /* so far away that nothing moves by perspective */
     b.scene.ruler = true;
+    b.scene.depth_nm = 0;
     b.scene.near_nm = 1000000;
-    b.scene.depth_nm = 6000000; /* as deep as the picture is wide: 45 degrees */
     bench_scene_open(&b);
     float *truth = malloc((size_t)W * H * sizeof *truth), *sharp = malloc((size_t)3 * W * H * sizeof *sharp);
     assert_non_null(truth);
