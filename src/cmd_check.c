@@ -40,7 +40,8 @@ static json_t *frame_list(const struct judgement *j)
 
 static json_t *pictures(const struct judgement *j)
 {
-    json_t *list = json_pack("[s, s]", "derived/" PUBLISH_COVERAGE, "derived/" PUBLISH_CONTACT);
+    json_t *list = json_pack("[s, s, s, s]", "derived/" PUBLISH_COVERAGE, "derived/" PUBLISH_RIDGE,
+                             "derived/" PUBLISH_FRAME, "derived/" PUBLISH_CONTACT);
     for (int32_t i = 0; i < j->verdict.weakest_count; i++)
         json_array_append_new(list, json_sprintf("derived/" PUBLISH_PLACE, i + 1));
     return list;

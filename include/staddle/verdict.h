@@ -20,6 +20,11 @@ enum tile_state {
     TILE_GAP
 };
 
+/* A point of the first frame, px from its centre, lies at scale * p + (dx, dy) in this frame. */
+struct frame_place {
+    double scale, dx_px, dy_px;
+};
+
 /* A tile is a piece of the picture of the first frame, followed through the stack's change of scale. */
 struct tile_verdict {
     enum tile_state state;
@@ -103,6 +108,16 @@ struct quiet_verdict {
     double contrast;  /* of fine detail, over that of the quiet frame: full size */
 };
 
+/* How sharp each depth of the subject is in each frame. Depths and frames are counted in the stack's usual
+ * spacing from the first frame, so that a missing slice leaves a hole. */
+struct ridge {
+    int32_t depths;
+    double depth_spacings; /* what one depth spans */
+    int32_t *tiles;        /* [depth] how many are sharpest there */
+    float *sharpness;      /* [depth * frames + frame] their contrast together, 1 in focus; 0: none */
+    double *place;         /* [frame] */
+};
+
 struct frame_list {
     int32_t *rows;
     int32_t count, room;
@@ -115,6 +130,7 @@ struct verdict {
     enum stack_order order;
     int32_t tile_px, cell_px, rows, cols; /* tile grid over the first frame; tile_px = k * cell_px */
     struct tile_verdict *tiles;
+    struct frame_place *place; /* [frame] */
     double textured_fraction, covered_fraction;
     double unsharp_before_fraction, unsharp_after_fraction;          /* of textured tiles */
     struct frame_list unneeded, blurred, shifted, swapped, repeated; /* swapped: first of each pair */
@@ -124,6 +140,7 @@ struct verdict {
     int32_t group_count;
     struct border_verdict border;
     struct quiet_verdict quiet;
+    struct ridge ridge;
     struct gap *gaps;
     int32_t gap_count;
     struct light_verdict light;

@@ -9,7 +9,7 @@ struct field {
 
 static struct field field_of(const struct tiles *t, int32_t frame, int32_t as_seen_in)
 {
-    const struct place *p = &t->place[frame], *q = &t->place[as_seen_in];
+    const struct frame_place *p = &t->place[frame], *q = &t->place[as_seen_in];
     const double k = q->scale / p->scale, half_w = t->width_px / 2.0, half_h = t->height_px / 2.0;
     return (struct field){.left = k * (-half_w - p->dx_px) + q->dx_px,
                           .right = k * (half_w - p->dx_px) + q->dx_px,

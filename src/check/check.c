@@ -178,12 +178,17 @@ static int judge(struct work *w, struct err *why)
     for (int side = 0; side < 2; side++)
         if ((rc = shape_fit_end(&w->tiles, w->curves, side == 1, &w->end_shape[side], why))) return rc;
     set_reach(w);
-    if ((rc = sequence_judge(w, why)) || (rc = places_judge(w, why)) || (rc = needs_find(w, why))) return rc;
+    if ((rc = sequence_judge(w, why)) || (rc = places_judge(w, why)) || (rc = ridge_find(w, why)) ||
+        (rc = needs_find(w, why)))
+        return rc;
     depth_find(w);
     if ((rc = judge_frames(w, why)) || (rc = motion_judge(w, why)) || (rc = quiet_judge(w, why))) return rc;
     border_find(w);
     if ((rc = weak_find(w, why))) return rc;
-    return say_all(w, why);
+    if ((rc = say_all(w, why))) return rc;
+    w->v.place = w->tiles.place;
+    w->tiles.place = NULL;
+    return E_OK;
 }
 
 int check_stack(const struct check_input *in, struct verdict *out, struct err *why)

@@ -42,13 +42,13 @@ static double scale_correction(const struct check_input *in, int32_t frame)
 
 static void follow_places(const struct check_input *in, struct tiles *t)
 {
-    t->place[0] = (struct place){.scale = 1};
+    t->place[0] = (struct frame_place){.scale = 1};
     for (int32_t i = 1; i < t->frames; i++) {
-        const struct place *before = &t->place[i - 1];
+        const struct frame_place *before = &t->place[i - 1];
         const struct frame_shift *s = &in->measures[i]->shift;
         const double planned = in->planned_scale ? log(in->planned_scale[i] / in->planned_scale[i - 1]) : 0.0;
         const double ratio = exp(planned + scale_correction(in, i));
-        struct place *now = &t->place[i];
+        struct frame_place *now = &t->place[i];
         now->scale = before->scale * ratio;
         now->dx_px = before->dx_px * ratio + (shift_counts(in, s) ? (double)s->dx_px : 0.0);
         now->dy_px = before->dy_px * ratio + (shift_counts(in, s) ? (double)s->dy_px : 0.0);
@@ -65,7 +65,7 @@ void tiles_corner(const struct tiles *t, int32_t tile, double *x_px, double *y_p
 void tiles_follow(const struct tiles *t, int32_t frame, double x_px, double y_px, double *x_out,
                   double *y_out)
 {
-    const struct place *p = &t->place[frame];
+    const struct frame_place *p = &t->place[frame];
     *x_out = t->width_px / 2.0 + p->scale * (x_px - t->width_px / 2.0) + p->dx_px;
     *y_out = t->height_px / 2.0 + p->scale * (y_px - t->height_px / 2.0) + p->dy_px;
 }

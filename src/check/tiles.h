@@ -14,14 +14,10 @@
 
 #define TILE_TENSOR 3
 
-struct place {
-    double scale, dx_px, dy_px;
-};
-
 struct tiles {
     int32_t frames, rows, cols, count; /* count = rows x cols */
     int32_t cell_px, tile_px, width_px, height_px;
-    struct place *place; /* [frame] */
+    struct frame_place *place; /* [frame] */
     double *light;       /* [frame] ln of the light relative to the first frame, median over tiles */
     bool *inside;        /* [tile] in the region, and seen in most of the frames */
     /* All [tile * frames + frame]; NAN where the tile has left the picture. */

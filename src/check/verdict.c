@@ -11,11 +11,15 @@ void verdict_clear(struct verdict *v)
 {
     if (!v) return;
     mem_free(v->tiles);
+    mem_free(v->place);
     clear_list(&v->unneeded);
     clear_list(&v->blurred);
     clear_list(&v->shifted);
     clear_list(&v->swapped);
     clear_list(&v->repeated);
+    mem_free(v->ridge.tiles);
+    mem_free(v->ridge.sharpness);
+    mem_free(v->ridge.place);
     mem_free(v->gaps);
     mem_free(v->groups);
     mem_free(v->light.jumps);

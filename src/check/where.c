@@ -63,7 +63,7 @@ static int fill(const struct tiles *t, const struct tile_curve *curves, struct w
     m->tiles = m->place ? mem_new((size_t)t->count, sizeof *m->tiles, why) : NULL;
     if (!m->tiles) return E_NOMEM;
     for (int32_t i = 0; i < t->frames; i++)
-        m->place[i] = (struct where_place){t->place[i].scale, t->place[i].dx_px, t->place[i].dy_px};
+        m->place[i] = t->place[i];
     for (int32_t tile = 0; tile < t->count; tile++)
         m->tiles[tile] = look(t, &curves[tile], tile);
     return E_OK;
@@ -116,14 +116,14 @@ const struct where_tile *where_at(const struct where_map *m, double x, double y)
 
 void where_in(const struct where_map *m, int32_t frame, double x, double y, double *x_out, double *y_out)
 {
-    const struct where_place *p = &m->place[frame];
+    const struct frame_place *p = &m->place[frame];
     *x_out = m->width_px / 2.0 + p->scale * (x - m->width_px / 2.0) + p->dx_px;
     *y_out = m->height_px / 2.0 + p->scale * (y - m->height_px / 2.0) + p->dy_px;
 }
 
 void where_back(const struct where_map *m, int32_t frame, double x, double y, double *x_out, double *y_out)
 {
-    const struct where_place *p = &m->place[frame];
+    const struct frame_place *p = &m->place[frame];
     *x_out = m->width_px / 2.0 + (x - m->width_px / 2.0 - p->dx_px) / p->scale;
     *y_out = m->height_px / 2.0 + (y - m->height_px / 2.0 - p->dy_px) / p->scale;
 }

@@ -23,14 +23,9 @@ struct where_tile {
     int32_t other[WHERE_OTHERS]; /* frames in which something else there is sharp, strongest first */
 };
 
-/* A point p of the first frame, px from its centre, lies at scale * p + (dx, dy) in this one. */
-struct where_place {
-    double scale, dx_px, dy_px;
-};
-
 struct where_map {
     int32_t frames, rows, cols, tile_px, width_px, height_px;
-    struct where_place *place; /* [frame] */
+    struct frame_place *place; /* [frame] */
     struct where_tile *tiles;  /* rows x cols */
 };
 

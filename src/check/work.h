@@ -1,7 +1,7 @@
 /* work.h - what check_stack knows while it works; the parts below fill it in this order.
  *
- *   tiles_new -> curves_find -> shape_fit -> sequence_judge -> places_judge -> needs_find -> depth_find ->
- * frames_... -> motion_judge -> quiet_judge -> border_find -> weak_find -> say_all
+ *   tiles_new -> curves_find -> shape_fit -> sequence_judge -> places_judge -> ridge_find -> needs_find ->
+ * depth_find -> frames_... -> motion_judge -> quiet_judge -> border_find -> weak_find -> say_all
  */
 #ifndef STADDLE_CHECK_WORK_H
 #define STADDLE_CHECK_WORK_H
@@ -32,6 +32,8 @@ struct work {
 int sequence_judge(struct work *, struct err *);
 /* places.c: the state of every tile, and what was sharp in none. */
 int places_judge(struct work *, struct err *);
+/* ridge.c: how sharp each depth is in each frame. */
+int ridge_find(struct work *, struct err *);
 /* needs.c: which frames show something sharp that no other does; first and last useful. */
 int needs_find(struct work *, struct err *);
 /* Are two peaks of the eight tiles around near this place, or one where the peak itself is sure? */

@@ -9,9 +9,6 @@
 
 static int draw(struct map *m, struct err *why)
 {
-    m->placings = mem_new((size_t)m->v->frames, sizeof *m->placings, why);
-    if (!m->placings) return E_NOMEM;
-    pictures_placings(m->of->measures, m->v->frames, m->placings);
     int rc = map_paint_subject(m, why);
     if (rc) return rc;
     map_paint_states(m);
@@ -52,6 +49,5 @@ int pictures_coverage(const struct pictures_of *of, struct drawing *bare, struct
     paper_clear(&m.c);
     mem_free(m.luma);
     mem_free(m.smooth);
-    mem_free(m.placings);
     return rc;
 }

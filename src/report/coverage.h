@@ -10,10 +10,9 @@ struct map {
     const struct pictures_of *of;
     const struct verdict *v;
     struct paper c;
-    int32_t w, h; /* of the map alone */
-    double px;    /* map pixels per frame pixel */
-    double tile;  /* side of a tile in map pixels */
-    struct placing *placings;
+    int32_t w, h;         /* of the map alone */
+    double px;            /* map pixels per frame pixel */
+    double tile;          /* side of a tile in map pixels */
     float *luma, *smooth; /* w x h; 0..1 */
 };
 

@@ -13,20 +13,6 @@ double pictures_scale_at(const struct verdict *v, double frame)
     return (frame - v->useful_first) / (v->useful_last - v->useful_first);
 }
 
-void pictures_placings(const struct frame_measure *measures, int32_t count, struct placing *out)
-{
-    struct placing at = {1, 0, 0};
-    for (int32_t i = 0; i < count; i++) {
-        const struct frame_shift *s = &measures[i].shift;
-        if (i > 0 && s->trust == SHIFT_GOOD && s->scale > 0) {
-            at.scale *= (double)s->scale;
-            at.dx_px = (double)s->scale * at.dx_px + (double)s->dx_px;
-            at.dy_px = (double)s->scale * at.dy_px + (double)s->dy_px;
-        }
-        out[i] = at;
-    }
-}
-
 /* The strip beyond the last whole tile is drawn like the tile beside it. */
 static const struct tile_verdict *tile_at(const struct map *m, double x, double y)
 {
@@ -46,8 +32,8 @@ static int32_t best_frame(const struct map *m, const struct tile_verdict *t)
 }
 
 /* Thumbnail of a frame at a point of the first frame, bilinear. */
-static double thumb_at(const struct map *m, const struct frame_measure *f, const struct placing *p, double x,
-                       double y)
+static double thumb_at(const struct map *m, const struct frame_measure *f, const struct frame_place *p,
+                       double x, double y)
 {
     if (!f->thumb || f->thumb_w < 2 || f->thumb_h < 2 || f->width_px < 1) return 0.5;
     const double fx = p->scale * (x / m->px - f->width_px / 2.0) + p->dx_px + f->width_px / 2.0;
@@ -68,7 +54,7 @@ static int32_t edge(const struct map *m, int32_t tile, int32_t tiles, int32_t pi
 }
 
 static void gather_tile(struct map *m, int32_t row, int32_t col, const struct frame_measure *f,
-                        const struct placing *p)
+                        const struct frame_place *p)
 {
     const int32_t x0 = edge(m, col, m->v->cols, m->w), x1 = edge(m, col + 1, m->v->cols, m->w);
     const int32_t y0 = edge(m, row, m->v->rows, m->h), y1 = edge(m, row + 1, m->v->rows, m->h);
@@ -86,7 +72,7 @@ static int gather_frame(struct map *m, int32_t frame, struct err *why)
     for (int32_t i = 0; i < m->v->rows * m->v->cols && !rc; i++) {
         if (best_frame(m, &m->v->tiles[i]) != frame) continue;
         if (!f) rc = pictures_bring(m->of, frame, &room, &f, why);
-        if (!rc) gather_tile(m, i / m->v->cols, i % m->v->cols, f, &m->placings[frame]);
+        if (!rc) gather_tile(m, i / m->v->cols, i % m->v->cols, f, &m->v->place[frame]);
     }
     frame_measure_clear(&room);
     return rc;

@@ -79,7 +79,7 @@ bool map_place_at(const struct map *m, int32_t i, double *x, double *y)
 {
     const struct weak_place *k = &m->v->weakest[i];
     if (k->frame < 0 || k->frame >= m->v->frames) return false;
-    const struct placing *p = &m->placings[k->frame];
+    const struct frame_place *p = &m->v->place[k->frame];
     const struct frame_measure *f = &m->of->measures[0];
     *x = ((k->at_x_px - f->width_px / 2.0 - p->dx_px) / p->scale + f->width_px / 2.0) * m->px;
     *y = ((k->at_y_px - f->height_px / 2.0 - p->dy_px) / p->scale + f->height_px / 2.0) * m->px;

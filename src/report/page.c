@@ -184,6 +184,30 @@ static void write_coverage(const struct page_facts *f, struct html *h)
     html_markup(h, "</section>\n");
 }
 
+static void write_ridge(const struct page_facts *f, struct html *h)
+{
+    heading(h, "How sharp each depth is");
+    html_markup(h, "<figure>\n<div class=\"wide\">\n");
+    page_write_image(h, f->ridge, "sharpness by depth and slice");
+    html_markup(
+        h, "</div>\n<figcaption>Slices go to the right, the subject's depth goes down. Along the ridge each "
+           "depth is in focus; where it breaks a slice is missing.</figcaption>\n</figure>\n</section>\n");
+}
+
+static void write_frame(const struct page_facts *f, struct html *h)
+{
+    heading(h, "One frame");
+    html_markup(h, "<figure>\n");
+    page_write_image(h, f->frame, "one frame as it was shot, and the parts of it that are sharpest there");
+    html_markup(h, "</figure>\n");
+    if (f->retake) {
+        html_markup(h, "<figure>\n");
+        page_write_image(h, f->retake, "a frame before and after it was taken again");
+        html_markup(h, "</figure>\n");
+    }
+    html_markup(h, "</section>\n");
+}
+
 static void write_findings(const struct page_facts *f, struct html *h)
 {
     const struct finding_list *list = &f->stack.verdict->findings;
@@ -320,6 +344,8 @@ int page_write(const struct page_facts *f, struct html *h)
     write_places(f, h);
     write_coverage(f, h);
     write_findings(f, h);
+    write_ridge(f, h);
+    write_frame(f, h);
     write_rows(f, h);
     write_light(f, h);
     write_contact(f, h);

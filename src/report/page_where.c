@@ -108,7 +108,7 @@ static void write_frames(const struct page_facts *f, struct html *h)
 {
     html_markup(h, "<ol id=\"files\" hidden=\"\">\n");
     for (int32_t i = 0; i < f->map->frames; i++) {
-        const struct where_place *p = &f->map->place[i];
+        const struct frame_place *p = &f->map->place[i];
         const int64_t nm = f->stack.rows[i].target_nm;
         html_number(h, "<li data-slice=\"%d\" data-scale=\"%.9f\" data-dx=\"%.6f\" data-dy=\"%.6f\"",
                     f->stack.rows[i].slice, p->scale, p->dx_px, p->dy_px);

@@ -6,6 +6,7 @@
 #define STADDLE_REPORT_PICTURES_H
 
 #include "base/err.h"
+#include "image/decode.h"
 #include "report/paper.h"
 #include "staddle/measure.h"
 #include "staddle/verdict.h"
@@ -27,6 +28,9 @@ struct pictures_of {
 int pictures_coverage(const struct pictures_of *, struct drawing *bare, struct drawing *explained,
                       struct err *);
 
+/* How sharp each depth of the subject is in each frame. */
+int pictures_ridge(const struct pictures_of *, struct drawing *out, struct err *);
+
 /* Every frame small, with its number and words; above CONTACT_MOST only every n-th and those with something
  * to say. */
 #define CONTACT_MOST 400
@@ -37,6 +41,21 @@ int pictures_contact(const struct pictures_of *, struct drawing *out, struct err
 int pictures_place(const struct pictures_of *, int which, const uint8_t *rgb, int32_t width_px,
                    int32_t height_px, struct drawing *out, struct err *);
 
+/* The frame that is sharpest on most of the picture, and on how many tiles. */
+int32_t pictures_richest(const struct verdict *, int32_t *tiles_out);
+
+/* That frame as it was shot, beside it what it gives the stack: where another one is sharper it is paled.
+ * `small`: its pixels, FRAME_WIDTH across at most. */
+#define FRAME_WIDTH 592
+int pictures_frame(const struct pictures_of *, int32_t frame, int32_t tiles, const struct image_rgb *small,
+                   struct drawing *out, struct err *);
+
+/* A frame before and after it was taken again, at 100 %, where the kept one shows most detail. `reason`: why
+ * it was. E_INPUT when the two have not one size. */
+int pictures_retake(const struct pictures_of *, int32_t frame, const char *reason,
+                    const struct image_rgb *before, const struct image_rgb *after, struct drawing *out,
+                    struct err *);
+
 /* A frame's measure with its thumbnail; clear `room`, which may hold it, when done. */
 int pictures_bring(const struct pictures_of *, int32_t frame, struct frame_measure *room,
                    const struct frame_measure **out, struct err *);
@@ -46,12 +65,5 @@ void pictures_frame_words(const struct pictures_of *, int32_t frame, char *out, 
 
 /* 0..1 along the colour scale: the useful frames from first to last. */
 double pictures_scale_at(const struct verdict *, double frame);
-
-/* How a point of the first frame (px from the centre) lies in frame i: scale * p + (dx, dy). */
-struct placing {
-    double scale, dx_px, dy_px;
-};
-/* One per frame, from the shifts between neighbours that can be trusted. */
-void pictures_placings(const struct frame_measure *measures, int32_t count, struct placing *out);
 
 #endif

@@ -13,7 +13,7 @@
 #define FILE_BYTES_MOST ((size_t)1 << 31)
 
 struct works {
-    struct drawing explained, coverage, contact, places[3];
+    struct drawing explained, coverage, ridge, frame, retake, contact, places[3];
     struct html page;
 };
 
@@ -21,36 +21,119 @@ static void works_clear(struct works *w)
 {
     drawing_clear(&w->explained);
     drawing_clear(&w->coverage);
+    drawing_clear(&w->ridge);
+    drawing_clear(&w->frame);
+    drawing_clear(&w->retake);
     drawing_clear(&w->contact);
     for (int i = 0; i < 3; i++)
         drawing_clear(&w->places[i]);
     html_clear(&w->page);
 }
 
-static int draw_place(struct store *store, const struct pictures_of *of, int which, struct drawing *out,
-                      struct err *why)
+static int decode(struct store *store, const char *name, int32_t most_px, struct image_rgb *out,
+                  struct err *why)
 {
-    const char *name = of->rows[of->verdict->weakest[which].frame].files[0].name;
     char path[PATH_ROOM];
-    struct image_rgb image;
     uint8_t *bytes;
     size_t count;
     int rc = store_frame_path(store, name, path, sizeof path, why);
     if (!rc) rc = fs_read(path, FILE_BYTES_MOST, &bytes, &count, why);
     if (rc) return rc;
-    rc = image_decode_rgb(name, bytes, count, 0, &image, why);
+    rc = image_decode_rgb(name, bytes, count, most_px, out, why);
     mem_free(bytes);
+    return rc;
+}
+
+static int draw_place(struct store *store, const struct pictures_of *of, int which, struct drawing *out,
+                      struct err *why)
+{
+    struct image_rgb image;
+    int rc = decode(store, of->rows[of->verdict->weakest[which].frame].files[0].name, 0, &image, why);
     if (rc) return rc;
     rc = pictures_place(of, which, image.rgb, image.width_px, image.height_px, out, why);
     image_rgb_clear(&image);
     return rc;
 }
 
+static int draw_frame(struct store *store, const struct pictures_of *of, struct drawing *out, struct err *why)
+{
+    struct image_rgb small;
+    int32_t tiles;
+    const int32_t frame = pictures_richest(of->verdict, &tiles);
+    int rc = decode(store, of->rows[frame].files[0].name, FRAME_WIDTH, &small, why);
+    if (rc) return rc;
+    rc = pictures_frame(of, frame, tiles, &small, out, why);
+    image_rgb_clear(&small);
+    return rc;
+}
+
+/* The try before the kept one of a slice, of the first slice that has one with a picture left. */
+struct retake {
+    int32_t frame; /* -1: none */
+    char name[256], reason[128];
+};
+
+static int find_picture(struct store *store, const struct exposure_row *e, int32_t frame, struct retake *out,
+                        struct err *why)
+{
+    struct file_row *files;
+    int32_t count;
+    int rc = store_files(store, e->id, &files, &count, why);
+    if (rc) return rc;
+    for (int32_t i = 0; i < count && out->frame < 0; i++) {
+        if (!store_picture_by_name(files[i].name)) continue;
+        out->frame = frame;
+        snprintf(out->name, sizeof out->name, "%s", files[i].name);
+        snprintf(out->reason, sizeof out->reason, "%s", e->reason);
+    }
+    mem_free(files);
+    return E_OK;
+}
+
+static int find_retake(struct store *store, const struct pictures_of *of, struct retake *out, struct err *why)
+{
+    struct exposure_row *rows;
+    int32_t count;
+    *out = (struct retake){.frame = -1};
+    int rc = store_exposures(store, &rows, &count, why);
+    if (rc) return rc;
+    for (int32_t i = 0; !rc && i < of->verdict->frames; i++)
+        for (int32_t k = 0; !rc && out->frame < 0 && of->rows[i].attempt > 1 && k < count; k++) {
+            const struct exposure_row *e = &rows[k];
+            if (e->state == EXPOSURE_FAILED && e->purpose == PURPOSE_STACK && e->slice == of->rows[i].slice &&
+                e->plan_id == of->rows[i].plan_id)
+                rc = find_picture(store, e, i, out, why);
+        }
+    mem_free(rows);
+    return rc;
+}
+
+/* Nothing is drawn, and nothing is wrong, where the try before cannot be shown. */
+static int draw_retake(struct store *store, const struct pictures_of *of, struct drawing *out,
+                       struct err *why)
+{
+    struct retake t;
+    struct image_rgb before, after;
+    int rc = find_retake(store, of, &t, why);
+    if (rc || t.frame < 0) return rc;
+    if ((rc = decode(store, t.name, 0, &before, why))) return rc == E_NOMEM ? rc : E_OK;
+    rc = decode(store, of->rows[t.frame].files[0].name, 0, &after, why);
+    if (!rc) {
+        rc = pictures_retake(of, t.frame, t.reason, &before, &after, out, why);
+        image_rgb_clear(&after);
+    }
+    image_rgb_clear(&before);
+    return rc == E_INPUT ? E_OK : rc;
+}
+
 static int draw(struct store *store, const struct pictures_of *of, struct works *w, struct err *why)
 {
     int rc = pictures_coverage(of, &w->coverage, &w->explained, why);
+    if (!rc) rc = pictures_ridge(of, &w->ridge, why);
     if (!rc) rc = pictures_contact(of, &w->contact, why);
     mem_give_back();
+    if (!rc) rc = draw_frame(store, of, &w->frame, why);
+    if (!rc) rc = draw_retake(store, of, &w->retake, why);
     for (int i = 0; i < of->verdict->weakest_count && !rc; i++)
         rc = draw_place(store, of, i, &w->places[i], why);
     return rc;
@@ -66,6 +149,9 @@ static int write_page_of(struct store *store, const struct judgement *j, const c
     const struct page_facts f = {.info = &j->info,
                                  .stack = *of,
                                  .coverage = &w->coverage,
+                                 .ridge = &w->ridge,
+                                 .frame = &w->frame,
+                                 .retake = w->retake.count ? &w->retake : NULL,
                                  .contact = &w->contact,
                                  .places = {&w->places[0], &w->places[1], &w->places[2]},
                                  .rows = facts.rows,
@@ -118,6 +204,10 @@ static int put_all(struct store *store, const struct works *w, int32_t places, s
 {
     char name[32];
     int rc = store_derived_put(store, PUBLISH_COVERAGE, w->explained.bytes, w->explained.count, why);
+    if (!rc) rc = store_derived_put(store, PUBLISH_RIDGE, w->ridge.bytes, w->ridge.count, why);
+    if (!rc) rc = store_derived_put(store, PUBLISH_FRAME, w->frame.bytes, w->frame.count, why);
+    if (!rc && w->retake.count)
+        rc = store_derived_put(store, PUBLISH_RETAKE, w->retake.bytes, w->retake.count, why);
     if (!rc) rc = store_derived_put(store, PUBLISH_CONTACT, w->contact.bytes, w->contact.count, why);
     for (int i = 0; i < places && !rc; i++) {
         snprintf(name, sizeof name, PUBLISH_PLACE, i + 1);

@@ -5,6 +5,9 @@
 #include "report/judge.h"
 
 #define PUBLISH_COVERAGE "coverage.png"
+#define PUBLISH_RIDGE    "ridge.png"
+#define PUBLISH_FRAME    "frame.png"
+#define PUBLISH_RETAKE   "retake.png" /* when a slice was taken again */
 #define PUBLISH_CONTACT  "contact.png"
 #define PUBLISH_PLACE    "place-%d.png" /* from 1 */
 #define PUBLISH_PAGE     "report.html"

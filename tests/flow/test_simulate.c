@@ -3,6 +3,7 @@
 #include "tests/support/test.h"
 
 #include "base/mem.h"
+#include "tests/support/program.h"
 #include "tests/support/small.h"
 
 #define SHOTS_MOST 64
@@ -171,6 +172,12 @@ static void a_misfire_is_shot_again_and_its_frame_stays(void **state)
     assert_non_null(f);
     fclose(f);
     f = fopen(small_path("misfire/frames/s0004_t2.jpg"), "rb");
+    assert_non_null(f);
+    fclose(f);
+    struct said said = program("check %s/misfire", test_folder()); /* both tries side by side */
+    assert_int_equal(said.err[0], 0);
+    said_clear(&said);
+    f = fopen(small_path("misfire/derived/retake.png"), "rb");
     assert_non_null(f);
     fclose(f);
     run_result_clear(&r);

@@ -68,6 +68,25 @@ static void make_tiles(struct made_up *m, bool faults)
         }
 }
 
+/* Each depth in focus in its own frame, half as sharp in the next. */
+static void make_ridge(struct verdict *v)
+{
+    struct ridge *r = &v->ridge;
+    v->place = calloc((size_t)v->frames, sizeof *v->place);
+    r->depths = v->frames;
+    r->depth_spacings = 1;
+    r->place = calloc((size_t)v->frames, sizeof *r->place);
+    r->tiles = calloc((size_t)v->frames, sizeof *r->tiles);
+    r->sharpness = calloc((size_t)v->frames * (size_t)v->frames, sizeof *r->sharpness);
+    for (int32_t i = 0; i < v->frames; i++) {
+        v->place[i].scale = 1;
+        r->place[i] = i;
+        r->tiles[i] = 10 + i;
+        for (int32_t k = i > 0 ? i - 1 : 0; k <= i + 1 && k < v->frames; k++)
+            r->sharpness[i * v->frames + k] = k == i ? 1 : 0.5f;
+    }
+}
+
 static void list_add(struct frame_list *l, int32_t frame)
 {
     l->rows = realloc(l->rows, (size_t)(l->count + 1) * sizeof *l->rows);
@@ -140,6 +159,7 @@ struct made_up *made_up_stack(int32_t frames, int32_t width_px, int32_t height_p
         make_thumb(m, i);
     }
     make_tiles(m, faults);
+    make_ridge(v);
     if (faults) add_faults(m);
     return m;
 }
@@ -151,6 +171,10 @@ void made_up_free(struct made_up *m)
     free(m->measures);
     free(m->rows);
     free(m->verdict.tiles);
+    free(m->verdict.place);
+    free(m->verdict.ridge.place);
+    free(m->verdict.ridge.tiles);
+    free(m->verdict.ridge.sharpness);
     free(m->verdict.findings.rows);
     free(m->verdict.light.jumps);
     free(m->verdict.blurred.rows);

@@ -143,6 +143,45 @@ static void missing_frames_leave_a_gap_at_their_place(void **state)
     }
 }
 
+/* Of a ramp that comes into focus evenly each depth is sharpest in its own frame, and over a hole of three
+ * frames the ridge has depths that no frame shows in full. */
+static void each_depth_is_sharpest_in_its_own_frame(void **state)
+{
+    (void)state;
+    struct made_opts o = ramp(4);
+    double at[FRAMES];
+    struct verdict v = {0};
+    shoot_and_check(&o, &v);
+    const struct ridge *r = &v.ridge;
+    assert_int_equal(r->depths, FRAMES);
+    for (int32_t depth = 5; depth <= 24; depth++) {
+        const float *row = r->sharpness + depth * FRAMES;
+        int32_t best = 0;
+        for (int32_t i = 0; i < FRAMES; i++)
+            if (row[i] > row[best]) best = i;
+        assert_true(r->tiles[depth] > 0);
+        assert_int_equal(best, depth);
+        assert_true(row[best] > 0.85f);
+        assert_true(row[depth - 4] < 0.4f && row[depth + 4] < 0.4f);
+    }
+    assert_int_equal(r->tiles[0] + r->tiles[FRAMES - 1], 0); /* the ramp is from 3.5 to 25.5 */
+    verdict_clear(&v);
+    o.far_at = 30;
+    hole(at, 12, 3);
+    o.at = at;
+    shoot_and_check(&o, &v);
+    assert_int_equal(v.gap_count, 1);
+    assert_near(v.ridge.place[13] - v.ridge.place[12], 1 + v.gaps[0].missing, 1e-9);
+    double in_hole = 0, before = 0;
+    for (int32_t i = 0; i < FRAMES; i++) {
+        in_hole = fmax(in_hole, (double)v.ridge.sharpness[14 * FRAMES + i]);
+        before = fmax(before, (double)v.ridge.sharpness[8 * FRAMES + i]);
+    }
+    printf("measured: sharpness on the ridge %.2f, in a hole of three %.2f\n", before, in_hole);
+    assert_true(in_hole < 0.9 * before);
+    verdict_clear(&v);
+}
+
 static void a_wider_spacing_all_along_is_no_gap(void **state)
 {
     (void)state;
@@ -560,6 +599,7 @@ int main(void)
         cmocka_unit_test(the_end_has_the_name_of_its_order),
         cmocka_unit_test(a_near_end_cut_off_is_told),
         cmocka_unit_test(missing_frames_leave_a_gap_at_their_place),
+        cmocka_unit_test(each_depth_is_sharpest_in_its_own_frame),
         cmocka_unit_test(a_wider_spacing_all_along_is_no_gap),
         cmocka_unit_test(exchanged_frames_are_named),
         cmocka_unit_test(a_frame_taken_twice_is_named),

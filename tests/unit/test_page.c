@@ -183,7 +183,7 @@ static struct scan scan_page(const char *page)
 static char *page_with(struct made_up *m, const struct where_map *map, const char *const *handed)
 {
     struct err why = {0};
-    struct drawing coverage, explained, contact, places[3] = {0};
+    struct drawing coverage, explained, ridge, frame, contact, places[3] = {0};
     struct html h = {.why = &why};
     const struct pictures_of of = made_up_pictures(m);
     const int32_t w = m->measures[0].width_px, t = m->measures[0].height_px;
@@ -191,6 +191,8 @@ static char *page_with(struct made_up *m, const struct where_map *map, const cha
     for (int32_t i = 0; i < 3 * w * t; i++)
         rgb[i] = (uint8_t)(i * 7 % 251);
     assert_int_equal(pictures_coverage(&of, &coverage, &explained, &why), 0);
+    assert_int_equal(pictures_ridge(&of, &ridge, &why), 0);
+    assert_int_equal(pictures_frame(&of, 3, 10, &(struct image_rgb){w, t, rgb}, &frame, &why), 0);
     assert_int_equal(pictures_contact(&of, &contact, &why), 0);
     for (int i = 0; i < m->verdict.weakest_count; i++)
         assert_int_equal(pictures_place(&of, i, rgb, w, t, &places[i], &why), 0);
@@ -199,6 +201,8 @@ static char *page_with(struct made_up *m, const struct where_map *map, const cha
     const struct page_facts f = {.info = &m->info,
                                  .stack = of,
                                  .coverage = &coverage,
+                                 .ridge = &ridge,
+                                 .frame = &frame,
                                  .contact = &contact,
                                  .places = {&places[0], &places[1], &places[2]},
                                  .rows = rows,
@@ -209,6 +213,8 @@ static char *page_with(struct made_up *m, const struct where_map *map, const cha
                                  .handed = handed};
     assert_int_equal(page_write(&f, &h), 0);
     drawing_clear(&coverage);
+    drawing_clear(&ridge);
+    drawing_clear(&frame);
     drawing_clear(&contact);
     drawing_clear(&explained);
     for (int i = 0; i < 3; i++)
@@ -230,7 +236,7 @@ static void page_is_whole_and_needs_nothing_else(void **state)
         char *page = page_of(m);
         const struct scan s = scan_page(page);
         assert_string_equal(s.wrong, "");
-        assert_int_equal(s.pictures, faults ? 5 : 2);
+        assert_int_equal(s.pictures, faults ? 7 : 4);
         assert_int_equal(s.scripts, 0);
         assert_true(s.elements > 60);
         assert_non_null(strstr(page, "prefers-color-scheme:dark"));
@@ -280,7 +286,7 @@ static void a_click_is_answered_from_the_page_itself(void **state)
     map.place = calloc(FRAMES, sizeof *map.place);
     map.tiles = calloc(tiles, sizeof *map.tiles);
     for (int i = 0; i < FRAMES; i++) {
-        map.place[i] = (struct where_place){1.25, -3, 0.5};
+        map.place[i] = (struct frame_place){1.25, -3, 0.5};
         handed[i] = i ? "\"><script>alert(1)</script>" : "";
         m->rows[i].target_nm = i ? STACK_NONE : 1234567;
     }

@@ -202,21 +202,120 @@ static void weak_place_is_shown_at_full_size(void **state)
     made_up_free(m);
 }
 
-/* Neighbour shifts add up: a point at p in frame 0 lies at s2 (s1 p + d1) + d2 in frame 2; what is not
- * trusted is left out. */
-static void placings_follow_a_point_through_the_stack(void **state)
+/* Truth: the made-up ridge runs from the upper left corner to the lower right one, one step a frame. */
+static void ridge_runs_down_through_the_picture(void **state)
 {
     (void)state;
-    struct frame_measure m[4] = {0};
-    m[1].shift = (struct frame_shift){SHIFT_GOOD, 3, -2, 0.5f, 1};
-    m[2].shift = (struct frame_shift){SHIFT_GOOD, 1, 1, 0.5f, 1};
-    m[3].shift = (struct frame_shift){SHIFT_AMBIGUOUS, 100, 100, 3, 0.2f};
-    struct placing p[4];
-    pictures_placings(m, 4, p);
-    const double x = 40, y = 80;
-    assert_near(p[2].scale * x + p[2].dx_px, 0.5 * (0.5 * x + 3) + 1, 1e-9);
-    assert_near(p[2].scale * y + p[2].dy_px, 0.5 * (0.5 * y - 2) + 1, 1e-9);
-    assert_near(p[3].scale, p[2].scale, 1e-12);
+    struct err why = {0};
+    struct drawing png;
+    struct made_up *m = made_up_stack(40, 320, 200, false);
+    const struct pictures_of of = made_up_pictures(m);
+    assert_int_equal(pictures_ridge(&of, &png, &why), 0);
+    struct pixels p = read_back(&png);
+    assert_int_equal(p.w, COVERAGE_WIDTH);
+    const double left = 112, top = 76, column = 860.0 / 40, row = 520.0 / 40;
+    for (int32_t depth = 0; depth < 40; depth++) {
+        int32_t darkest = -1;
+        double least = 1e9;
+        for (int32_t i = 0; i < 40; i++) {
+            const struct look l =
+                look_at(&p, (int32_t)(left + (i + 0.3) * column), (int32_t)(top + (depth + 0.3) * row), 8, 5);
+            const double sum = l.mean[0] + l.mean[1] + l.mean[2];
+            if (sum < least) least = sum, darkest = i;
+        }
+        assert_int_equal(darkest, depth);
+    }
+    free(p.rgb);
+    made_up_free(m);
+}
+
+/* Frames that fail, and are missing, are told beside the ridge in words. */
+static void ridge_tells_a_gap_and_what_lies_beyond(void **state)
+{
+    (void)state;
+    struct err why = {0};
+    struct drawing png;
+    struct made_up *m = made_up_stack(40, 320, 200, false);
+    struct verdict *v = &m->verdict;
+    const struct pictures_of of = made_up_pictures(m);
+    assert_int_equal(pictures_ridge(&of, &png, &why), 0);
+    struct pixels good = read_back(&png);
+    assert_true(look_at(&good, 0, 0, good.w, good.h).alarm < 0.0005);
+    struct gap hole = {.after = 19, .missing = 3, .tiles = 40};
+    v->gaps = &hole;
+    v->gap_count = 1;
+    for (int32_t i = 20; i < 40; i++)
+        v->ridge.place[i] += 3;
+    v->unsharp_after_fraction = 0.2;
+    assert_int_equal(pictures_ridge(&of, &png, &why), 0);
+    struct pixels bad = read_back(&png);
+    const int32_t hole_x = (int32_t)(112 + 20 * 860.0 / 43);
+    assert_true(look_at(&bad, hole_x, 200, (int32_t)(3 * 860.0 / 43), 60).alarm > 0.2);
+    assert_true(look_at(&bad, hole_x - 120, 200, 100, 60).alarm < 0.001);
+    assert_true(look_at(&bad, 600, 600, 300, 16).alarm > 0.1); /* beyond the last slice */
+    assert_true(bad.h > good.h);
+    v->gaps = NULL;
+    v->gap_count = 0;
+    free(good.rgb);
+    free(bad.rgb);
+    made_up_free(m);
+}
+
+static struct image_rgb gray_picture(int32_t w, int32_t h, uint8_t value)
+{
+    struct image_rgb p = {w, h, malloc((size_t)w * (size_t)h * 3)};
+    memset(p.rgb, value, (size_t)w * (size_t)h * 3);
+    return p;
+}
+
+/* On the made-up slope frame 30 of 40 is sharpest in a band near x = 0.7: there the frame stays, elsewhere it
+ * is nearly paper. */
+static void one_frame_keeps_what_is_sharpest_in_it(void **state)
+{
+    (void)state;
+    struct err why = {0};
+    struct drawing png;
+    struct made_up *m = made_up_stack(40, 1800, 1200, false);
+    const struct pictures_of of = made_up_pictures(m);
+    struct image_rgb dark = gray_picture(FRAME_WIDTH, FRAME_WIDTH * 1200 / 1800, 60);
+    int32_t tiles;
+    const int32_t richest = pictures_richest(&m->verdict, &tiles);
+    assert_true(tiles > 0);
+    assert_in_range(richest, 0, 39);
+    assert_int_equal(pictures_frame(&of, 30, tiles, &dark, &png, &why), 0);
+    struct pixels p = read_back(&png);
+    const int32_t right = p.w - FRAME_WIDTH, y = dark.height_px / 2;
+    /* depth = 39 (0.15 + 0.7 x + 0.1 y): 30 at y = 0.5 is x = 0.813 */
+    const int32_t inside = right + (int32_t)(0.813 * FRAME_WIDTH),
+                  outside = right + (int32_t)(0.6 * FRAME_WIDTH);
+    assert_near(look_at(&p, 100, y, 50, 20).mean[0], 60, 1);
+    assert_near(look_at(&p, inside - 2, y - 2, 4, 4).mean[0], 60, 12);
+    assert_true(look_at(&p, outside, y, 50, 20).mean[0] > 200);
+    free(p.rgb);
+    free(dark.rgb);
+    made_up_free(m);
+}
+
+static void a_retake_shows_both_tries_of_one_place(void **state)
+{
+    (void)state;
+    struct err why = {0};
+    struct drawing png;
+    struct made_up *m = made_up_stack(40, 1800, 1200, false);
+    const struct pictures_of of = made_up_pictures(m);
+    struct image_rgb dark = gray_picture(1800, 1200, 20), light = gray_picture(1800, 1200, 140),
+                     small = gray_picture(900, 600, 140);
+    assert_int_equal(pictures_retake(&of, 30, "dark: the flash did not fire", &dark, &light, &png, &why), 0);
+    struct pixels p = read_back(&png);
+    assert_near(look_at(&p, 10, 10, PLACE_WIDTH - 20, PLACE_HEIGHT - 20).mean[0], 20, 0.01);
+    assert_near(look_at(&p, p.w - PLACE_WIDTH + 10, 10, PLACE_WIDTH - 20, PLACE_HEIGHT - 20).mean[0], 140,
+                0.01);
+    assert_int_equal(pictures_retake(&of, 30, "", &small, &light, &png, &why), E_INPUT);
+    free(p.rgb);
+    free(dark.rgb);
+    free(light.rgb);
+    free(small.rgb);
+    made_up_free(m);
 }
 
 static int draw_coverage(const struct pictures_of *of, struct drawing *out, struct err *why)
@@ -232,9 +331,9 @@ static void failing_memory_leaves_nothing_behind(void **state)
     (void)state;
     struct made_up *m = made_up_stack(8, 400, 300, true);
     const struct pictures_of of = made_up_pictures(m);
-    int (*const draw[])(const struct pictures_of *, struct drawing *, struct err *) = {draw_coverage,
-                                                                                       pictures_contact};
-    for (int i = 0; i < 2; i++) {
+    int (*const draw[])(const struct pictures_of *, struct drawing *,
+                        struct err *) = {draw_coverage, pictures_ridge, pictures_contact};
+    for (int i = 0; i < 3; i++) {
         int rc = E_NOMEM;
         for (long n = 1; rc && n < 100; n++) {
             struct err why = {0};
@@ -261,7 +360,10 @@ int main(void)
         cmocka_unit_test(contact_sheet_of_a_huge_stack_stays_a_sheet),
         cmocka_unit_test(frames_are_described_in_words),
         cmocka_unit_test(weak_place_is_shown_at_full_size),
-        cmocka_unit_test(placings_follow_a_point_through_the_stack),
+        cmocka_unit_test(ridge_runs_down_through_the_picture),
+        cmocka_unit_test(ridge_tells_a_gap_and_what_lies_beyond),
+        cmocka_unit_test(one_frame_keeps_what_is_sharpest_in_it),
+        cmocka_unit_test(a_retake_shows_both_tries_of_one_place),
         cmocka_unit_test(failing_memory_leaves_nothing_behind),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
