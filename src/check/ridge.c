@@ -13,31 +13,43 @@ static double place_of(const struct ridge *r, int32_t frames, double at)
     return r->place[i] + (at - i) * (r->place[i + 1] - r->place[i]);
 }
 
-/* Seen to peak, and not alone with that: a part of the subject that some slice should show sharp. */
-static bool peaks(const struct work *w, int32_t tile)
+/* Belongs this frame to the k-th peak, and to no other thing in the tile that is in focus nearer by? */
+static bool nearest(const struct tile_curve *c, int32_t k, int32_t frame)
 {
-    const enum tile_state s = w->v.tiles[tile].state;
-    const struct tile_curve *c = &w->curves[tile];
-    return (s == TILE_COVERED || s == TILE_GAP) && c->peak_count > 0 &&
-           needs_peak_counts(w, tile, &c->peak[0]);
+    for (int32_t other = 0; other < c->peak_count; other++)
+        if (other != k && fabs(c->peak[other].at - frame) < fabs(c->peak[k].at - frame)) return false;
+    return true;
 }
 
-static void add_tile(struct work *w, int32_t tile, float *most)
+static int32_t depth_of(const struct ridge *r, int32_t frames, double at)
+{
+    const int32_t depth = (int32_t)floor(place_of(r, frames, at) / r->depth_spacings + 0.5);
+    return depth < 0 ? 0 : depth >= r->depths ? r->depths - 1 : depth;
+}
+
+static void add_peak(struct work *w, int32_t tile, int32_t k, float *most)
 {
     struct ridge *r = &w->v.ridge;
     const struct tile_curve *c = &w->curves[tile];
-    const double place = place_of(r, w->tiles.frames, c->peak[0].at);
-    int32_t depth = (int32_t)floor(place / r->depth_spacings + 0.5);
-    depth = depth < 0 ? 0 : depth >= r->depths ? r->depths - 1 : depth;
+    const int32_t depth = depth_of(r, w->tiles.frames, c->peak[k].at);
     const size_t row = (size_t)depth * (size_t)w->tiles.frames;
     r->tiles[depth]++;
     for (int32_t i = c->first; i <= c->last; i++) {
         const double signal = tiles_signal(&w->tiles, c->scale, tile, i);
-        if (isnan(signal)) continue;
+        if (isnan(signal) || !nearest(c, k, i)) continue;
         /* Energies: contrast goes as their root. */
-        r->sharpness[row + (size_t)i] += (float)sqrt(fmin(signal, c->peak[0].height));
-        most[row + (size_t)i] += (float)sqrt(c->peak[0].height);
+        r->sharpness[row + (size_t)i] += (float)sqrt(fmin(signal, c->peak[k].height));
+        most[row + (size_t)i] += (float)sqrt(c->peak[k].height);
     }
+}
+
+/* Every peak that is not alone: a part of the subject that some slice should show sharp. */
+static void add_tile(struct work *w, int32_t tile, float *most)
+{
+    const enum tile_state s = w->v.tiles[tile].state;
+    const struct tile_curve *c = &w->curves[tile];
+    for (int32_t k = 0; (s == TILE_COVERED || s == TILE_GAP) && k < c->peak_count; k++)
+        if (needs_peak_counts(w, tile, &c->peak[k])) add_peak(w, tile, k, most);
 }
 
 static int ridge_room(struct ridge *r, int32_t frames, struct err *why)
@@ -64,7 +76,7 @@ int ridge_find(struct work *w, struct err *why)
     for (int32_t i = 0; i < frames; i++)
         r->place[i] = w->z[i];
     for (int32_t tile = 0; tile < w->tiles.count; tile++)
-        if (peaks(w, tile)) add_tile(w, tile, most);
+        add_tile(w, tile, most);
     for (size_t k = 0; k < cells; k++)
         if (most[k] > 0) r->sharpness[k] /= most[k];
     mem_free(most);
