@@ -151,7 +151,9 @@ int frames_losses(const struct tiles *t, const struct tile_curve *curves, const 
 #define LOSS_ALONE 0.6
 /* The frames beside a bad one seem better by half of its loss each, being compared with it: a loss of that
  * pattern may be smaller. Depth edges, seen by one pair of frames and not by the next, do not make it. */
-#define LOSS_PATTERN    0.25
+#define LOSS_PATTERN 0.25
+#define PATTERN_SIGMAS                                                                                       \
+    3.0 /* of how the losses scatter; on a plane that leans, whose tiles peak in rows, by 0.14 */
 #define PATTERN_SHARE   0.35
 #define DIRECTION_LEAST 0.12
 #define SIGMAS          6.0 /* over a few hundred frames a Gaussian exceeds this never */
@@ -162,10 +164,10 @@ static bool is_worse(const struct frame_loss *loss, int32_t frames, int32_t i, d
 }
 
 /* Worse and better by turns over five frames is how few tiles scatter, not one bad frame. */
-static bool loss_pattern(const struct frame_loss *loss, int32_t frames, int32_t i, double usual)
+static bool loss_pattern(const struct frame_loss *loss, int32_t frames, int32_t i, double usual, double sigma)
 {
     const double less = usual - loss[i].fine, share = PATTERN_SHARE * less;
-    if (less < LOSS_PATTERN || i < 1 || i + 1 >= frames) return false;
+    if (less < fmax(LOSS_PATTERN, PATTERN_SIGMAS * sigma) || i < 1 || i + 1 >= frames) return false;
     if (is_worse(loss, frames, i - 2, usual, share) && is_worse(loss, frames, i + 2, usual, share))
         return false;
     return loss[i - 1].fine - usual > PATTERN_SHARE * less && loss[i + 1].fine - usual > PATTERN_SHARE * less;
@@ -204,7 +206,7 @@ int frames_blurred(const struct frame_loss *loss, int32_t frames, bool *bad, int
         const double less = usual - loss[i].fine;
         /* The frames beside a bad one change direction too, but look better by that, not worse. */
         bad[i] = (less > alone_most && loss_believed(loss, frames, i, usual)) ||
-                 loss_pattern(loss, frames, i, usual) ||
+                 loss_pattern(loss, frames, i, usual, sigma) ||
                  (loss[i].direction > direction_most && less > LOSS_LEAST);
     }
     mem_free(room);
