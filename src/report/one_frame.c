@@ -4,10 +4,11 @@
 
 #include "report/pictures.h"
 
-#define GAP_PX   16
-#define WORDS_PX 56
-#define PALE     0.86 /* of what other frames show better */
-#define SHARP    1.0  /* frames from a tile's peak within which it is sharp */
+#define GAP_PX     16
+#define WORDS_PX   56
+#define WORDS_WIDE 320  /* px that the words below a tiny frame need */
+#define PALE       0.86 /* of what other frames show better */
+#define SHARP      1.0  /* frames from a tile's peak within which it is sharp */
 
 struct panel {
     struct paper *c;
@@ -98,10 +99,11 @@ static void words_below(const struct panel *p, const char *bold, const char *tex
 
 static int two_panels(struct paper *c, int32_t w, int32_t h, struct panel out[2], struct err *why)
 {
-    int rc = paper_init(c, 2 * w + GAP_PX, h + WORDS_PX, PALETTE_PAPER, why);
+    const int32_t room = w < WORDS_WIDE ? WORDS_WIDE : w;
+    int rc = paper_init(c, 2 * room + GAP_PX, h + WORDS_PX, PALETTE_PAPER, why);
     if (rc) return rc;
     out[0] = (struct panel){c, 0, w, h};
-    out[1] = (struct panel){c, w + GAP_PX, w, h};
+    out[1] = (struct panel){c, room + GAP_PX, w, h};
     return E_OK;
 }
 
