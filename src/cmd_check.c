@@ -3,6 +3,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "base/fs.h"
 #include "base/json.h"
 #include "cmd.h"
 #include "report/judge.h"
@@ -42,6 +43,9 @@ static json_t *pictures(const struct judgement *j)
 {
     json_t *list = json_pack("[s, s, s, s]", "derived/" PUBLISH_COVERAGE, "derived/" PUBLISH_RIDGE,
                              "derived/" PUBLISH_FRAME, "derived/" PUBLISH_CONTACT);
+    char retake[PATH_ROOM];
+    snprintf(retake, sizeof retake, "%s/derived/" PUBLISH_RETAKE, store_dir(j->store));
+    if (fs_exists(retake)) json_array_append_new(list, json_string("derived/" PUBLISH_RETAKE));
     for (int32_t i = 0; i < j->verdict.weakest_count; i++)
         json_array_append_new(list, json_sprintf("derived/" PUBLISH_PLACE, i + 1));
     return list;

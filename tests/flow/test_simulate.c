@@ -176,6 +176,7 @@ static void a_misfire_is_shot_again_and_its_frame_stays(void **state)
     fclose(f);
     struct said said = program("check %s/misfire", test_folder()); /* both tries side by side */
     assert_int_equal(said.err[0], 0);
+    assert_non_null(strstr(said.out, " derived/retake.png"));
     said_clear(&said);
     f = fopen(small_path("misfire/derived/retake.png"), "rb");
     assert_non_null(f);
