@@ -18,8 +18,8 @@ struct tiles {
     int32_t frames, rows, cols, count; /* count = rows x cols */
     int32_t cell_px, tile_px, width_px, height_px;
     struct frame_place *place; /* [frame] */
-    double *light;       /* [frame] ln of the light relative to the first frame, median over tiles */
-    bool *inside;        /* [tile] in the region, and seen in most of the frames */
+    double *light;             /* [frame] ln of the light relative to the first frame, median over tiles */
+    bool *inside;              /* [tile] in the region, and seen in most of the frames */
     /* All [tile * frames + frame]; NAN where the tile has left the picture. */
     float *energy[MEASURE_SCALES]; /* variance of the Laplacian, floor not yet taken off */
     float *mean, *clipped;
