@@ -10,7 +10,7 @@
 #include "base/mem.h"
 #include "check/quiet_loss.h"
 
-#define SPREAD_MOST   0.35 /* of ln energy at coarse scales over the tiles, at the right place */
+#define SPREAD_MOST   0.2  /* of ln energy at coarse scales over the tiles, at the right place */
 #define LIGHT_STOPS   0.3  /* code values and noise then differ by more than can be made up for */
 #define SETTING_SHARE 0.1  /* of the exposure time and the like: less than a third of a stop */
 #define COARSE_OFF    0.15 /* ln of energy at the coarsest scale that a shake does not explain */
@@ -53,9 +53,15 @@ static double axis_of(const struct quiet_loss *lost)
 
 /* ---- how long a smear ---- */
 
-#define ERROR_OWN   0.03 /* ln of energy: what places between frames are off by */
+#define ERROR_OWN   0.01 /* ln of energy, at a frame; and a frame further away: measured on clean stacks */
+#define ERROR_APART 0.06
 #define ERROR_SHARE 0.15 /* of the loss itself: a texture is no power law */
 #define LENGTH_STEP 0.05
+
+static double own_error(const struct quiet_loss *lost, int scale)
+{
+    return hypot(lost->error[scale], ERROR_OWN + ERROR_APART * lost->apart);
+}
 
 /* Sum of squares of what a smear so long leaves unexplained, in sigmas. */
 static double misfit(const struct quiet_loss *lost, const struct smear_loss *of)
@@ -63,7 +69,7 @@ static double misfit(const struct quiet_loss *lost, const struct smear_loss *of)
     double off = 0;
     for (int k = 0; k + 1 < MEASURE_SCALES; k++) {
         if (isnan(lost->ln_energy[k])) continue;
-        const double sigma = hypot(hypot(lost->error[k], ERROR_OWN), ERROR_SHARE * of->ln_energy[k]);
+        const double sigma = hypot(own_error(lost, k), ERROR_SHARE * of->ln_energy[k]);
         off += pow((lost->ln_energy[k] - of->ln_energy[k]) / sigma, 2);
     }
     return off;
@@ -108,10 +114,11 @@ static struct smear_loss fit_length(const struct smear_texture *texture, const s
 static enum quiet_state state_of(const struct quiet_loss *lost, const struct smear_loss *of, double smear_px)
 {
     const int k = isnan(lost->ln_energy[0]) ? 1 : 0;
-    const double more = lost->ln_energy[k], sigma = hypot(lost->error[k], ERROR_OWN),
+    const double more = lost->ln_energy[k], sigma = own_error(lost, k),
                  ways = hypot(lost->cosine, lost->sine);
     if (more > fmax(SHARPER, SIGMAS * sigma)) return QUIET_SHARPER;
-    if (more > -SIGMAS * sigma || smear_px < SMEAR_LEAST_PX) return QUIET_ALIKE;
+    if (smear_px < SMEAR_LEAST_PX) return QUIET_ALIKE;
+    if (more > -SIGMAS * sigma) return QUIET_NO_USE;
     const bool no_line = ways < ROUND_SHARE * of->direction &&
                          of->direction - ways > fmax(ROUND_LEAST, SIGMAS * lost->ways_error);
     return no_line ? QUIET_SOFTER : QUIET_SHAKEN;
@@ -128,6 +135,8 @@ static int settle(const struct look *l, const struct quiet_loss *lost, struct qu
     if (fabs(lost->ln_energy[MEASURE_SCALES - 1] - of.ln_energy[MEASURE_SCALES - 1]) > COARSE_OFF)
         return no_use(out, "its coarse detail differs, too");
     out->state = state_of(lost, &of, out->smear_px);
+    if (out->state == QUIET_NO_USE)
+        return no_use(out, "what is missing is less than sure; focus on a slice's place");
     out->tiles = lost->tiles;
     out->frame = lost->frame;
     out->axis_deg = hypot(lost->cosine, lost->sine) > SIGMAS * lost->ways_error ? axis_of(lost) : NAN;

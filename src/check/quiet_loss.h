@@ -11,6 +11,7 @@ struct quiet_loss {
     double error[MEASURE_SCALES];     /* sigma; NAN, as ln_energy: too few tiles tell */
     double cosine, sine;              /* parts of the change of ln energy by direction */
     double ways_error;                /* sigma of their amplitude */
+    double apart;                     /* frames from the nearest one of those compared */
     int32_t tiles;
     int32_t frame; /* that is nearest, of those that were compared */
 };

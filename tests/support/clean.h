@@ -10,7 +10,8 @@
 
 struct clean_tally {
     int32_t stacks, blamed, frames;
-    double textured_least; /* share of the picture, of the barest of them */
+    int32_t still, still_blamed, still_no_use; /* against quiet frames, as still as the stack */
+    double textured_least;                     /* share of the picture, of the barest of them */
 };
 
 /* Shoots stack `which` (0 .. CLEAN_STACKS - 1), checks it, prints a line when it is blamed, adds up. */
