@@ -138,6 +138,7 @@ struct scene_spec {
     double breathing; /* relative change of scale over the depth; 0: by perspective of the rail */
     double lamp_ripple, lamp_hz;
     double lamp_scatter_stops, lamp_drift_stops_per_hour;
+    int32_t dust, hot_pixels; /* on the sensor, so many */
 };
 
 struct region_px {

@@ -53,6 +53,8 @@ static const struct key_row rows[] = {
     {"scene.motor_strength", VALUE_REAL, false, AT(scene.motor_strength), 0.001, 100, NULL},
     {"scene.scatter_um", VALUE_REAL_OFF, false, AT(scene.scatter_um), 0, 1000, NULL},
     {"scene.breathing", VALUE_REAL, false, AT(scene.breathing), -0.5, 0.5, NULL},
+    {"scene.dust", VALUE_INTEGER, false, AT(scene.dust), 0, 100, NULL},
+    {"scene.hot_pixels", VALUE_INTEGER, false, AT(scene.hot_pixels), 0, 1000, NULL},
     {"scene.lamp_ripple", VALUE_REAL_OFF, false, AT(scene.lamp_ripple), 0, 1, NULL},
     {"scene.lamp_hz", VALUE_REAL_OFF, false, AT(scene.lamp_hz), 0, 1000000, NULL},
     {"scene.lamp_scatter_stops", VALUE_REAL_OFF, false, AT(scene.lamp_scatter_stops), 0, 5, NULL},

@@ -56,6 +56,8 @@ void develop(const struct world *w, const struct shot *s, const struct film *ban
     /* Electrons that make full scale, and those that a pixel of light 1 catches. */
     float full = FULL_WELL / (float)gain, catch_rate = FULL_WELL * (float)(s->light * aperture);
     float noise = (float)w->noise, read2 = READ_NOISE * READ_NOISE;
+    float charge =
+        FULL_WELL * (float)((double)s->exposure_us / (double)w->good_exposure_us); /* without light */
     float to_entry = (CURVE_ENTRIES - 1) / full;
     uint32_t seed = (uint32_t)hash_mix(w->seed, s->noise_seed);
     int32_t width = w->camera.width_px, height = w->camera.height_px;
@@ -65,10 +67,15 @@ void develop(const struct world *w, const struct shot *s, const struct film *ban
         const v4 *from = film_at(band, 0, y);
         uint8_t *to = rgb + 3 * (size_t)y * (size_t)width;
         v4 rate = v4_all(y >= lit_from && y < lit_to ? catch_rate : 0);
+        bool soiled = soil_on_row(w, y);
         for (int32_t x = 0; x < width; x++, to += 3) {
             uint32_t n = 4 * ((uint32_t)y * (uint32_t)width + (uint32_t)x);
             u4 h = mix4((u4){n, n + 1, n + 2, n + 3} + mix4((u4){seed, seed, seed, seed} ^ (n >> 24)));
-            v4 e = v4_max(from[x] * rate, v4_all(0));
+            v4 e = v4_max(from[x] * rate, v4_all(0)), own;
+            if (soiled) {
+                e *= v4_all((float)soil_at(w, x, y, &own));
+                e += own * v4_all(charge);
+            }
             e += v4_all(noise) * root4(e + v4_all(read2)) * normal4(h);
             v4 entry =
                 v4_min(v4_max(e * v4_all(to_entry), v4_all(0)), v4_all(CURVE_ENTRIES - 1)) + v4_all(0.5f);

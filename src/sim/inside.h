@@ -67,6 +67,8 @@ struct world {
     struct shot *log;
     int32_t log_count, log_room;
     struct world_meddling meddled;
+    struct world_spot *spots;
+    int32_t spot_count;
 };
 
 /* Where the camera looks from in one picture. */
@@ -121,6 +123,11 @@ int render_rgb(const struct world *, const struct shot *, int threads, uint8_t *
  * curve. */
 struct film;
 void develop(const struct world *, const struct shot *, const struct film *band, uint8_t *rgb);
+/* soil.c: spots at places of the world's own seed. */
+int soil_make(struct world *, int32_t dust, int32_t hot, struct err *);
+bool soil_on_row(const struct world *, int32_t y);
+/* Share of the light that comes through at a pixel, and what is added by itself, of full scale. */
+double soil_at(const struct world *, int32_t x, int32_t y, v4 *more_out);
 int photo_jpeg(const struct world *, const struct shot *, const uint8_t *rgb, uint8_t **jpeg_out,
                size_t *count_out, struct err *);
 

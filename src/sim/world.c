@@ -104,7 +104,7 @@ struct world *world_new(const struct world_opts *o, struct err *why)
     if (lens_init(&w->lens, o->bench, o->magnification, o->ideal_lens, why)) goto out;
     if (!(w->mechanics = mechanics_new(&m, why))) goto out;
     if (psf_full(&w->full, &w->lens, w->ideal, why) || psf_reduced(&w->reduced, w->ideal, why)) goto out;
-    if (set_scene(w, o, why)) goto out;
+    if (set_scene(w, o, why) || soil_make(w, o->scene->dust, o->scene->hot_pixels, why)) goto out;
     return w;
 out:
     world_free(w);
@@ -119,6 +119,7 @@ void world_free(struct world *w)
     psf_clear(&w->reduced);
     scene_clear(&w->scene);
     mem_free(w->log);
+    mem_free(w->spots);
     mem_free(w);
 }
 

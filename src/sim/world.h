@@ -88,6 +88,16 @@ void world_watch_steps(struct world *, void (*edge)(void *arg, int64_t at_ns, in
 void world_truth_focus(const struct world *, int64_t at_nm, int layer, float *focus_nm_out);
 /* and the all-sharp picture, linear RGB, width x height x 3, 0..1. */
 void world_truth_sharp(const struct world *, int64_t at_nm, float *rgb_out);
+/* What sits on the sensor, whatever it looks at. */
+struct world_spot {
+    bool hot;          /* a hot pixel; else dust */
+    double x_px, y_px; /* its middle; pixel 0 reaches from 0 to 1 */
+    double radius_px;  /* of the shadow's rim */
+    double
+        strength; /* of the light that it takes in its middle; or adds, of full scale, in a right exposure */
+    int colour;   /* of a hot pixel: 0 red, 1 green, 2 blue */
+};
+int32_t world_spots(const struct world *, const struct world_spot **out);
 /* The shutter log: every exposure, in order. */
 int32_t world_shots(const struct world *, const struct shot **log_out);
 
