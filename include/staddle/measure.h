@@ -20,6 +20,10 @@ struct measure_cell {
     float direction[MEASURE_DIRECTIONS];    /* energy at half size, summed */
     float mean;                             /* luma */
     float clipped;                          /* share of pixels with any channel at its end, 0..1 */
+    /* The pixel that is brightest against the mean of its four neighbours: by how many code values (0: none
+     * is), and where in the picture. */
+    float outlier;
+    int32_t outlier_x_px, outlier_y_px;
 };
 
 enum shift_trust { SHIFT_NONE, SHIFT_WEAK, SHIFT_AMBIGUOUS, SHIFT_GOOD };

@@ -168,9 +168,10 @@ static struct gathered *cells_of(const struct cells_space *s, int32_t row)
     return row < s->rows ? s->cells + (size_t)row * (size_t)s->cols : NULL;
 }
 
-static struct cells_line line_of(const struct cells_space *s, int scale, int32_t row)
+static struct cells_line line_of(const struct cells_space *s, int scale, int32_t row, int32_t y)
 {
-    return (struct cells_line){s->level[scale].bound, row < s->rows ? s->cols : 0, s->cells + row * s->cols};
+    const int32_t cols = row < s->rows ? s->cols : 0;
+    return (struct cells_line){s->level[scale].bound, cols, y, s->cells + row * s->cols};
 }
 
 /* Row y of the full picture, which has rows above and below. */
@@ -178,7 +179,7 @@ static void sum_full_row(struct cells_space *s, int32_t y)
 {
     const int32_t row = cell_row(s, 0, y);
     s->counts[row].laplacian[0]++;
-    cells_sum_full(byte_row(s, y - 1), byte_row(s, y), byte_row(s, y + 1), line_of(s, 0, row));
+    cells_sum_full(byte_row(s, y - 1), byte_row(s, y), byte_row(s, y + 1), line_of(s, 0, row, y));
 }
 
 static void sum_small_row(struct cells_space *s, int scale, int32_t y)
@@ -188,7 +189,7 @@ static void sum_small_row(struct cells_space *s, int scale, int32_t y)
     const struct level *l = &s->level[scale];
     const int32_t row = cell_row(s, scale, y);
     s->counts[row].laplacian[scale]++;
-    sum[scale](sums_row(l, y - 1), sums_row(l, y), sums_row(l, y + 1), line_of(s, scale, row));
+    sum[scale](sums_row(l, y - 1), sums_row(l, y), sums_row(l, y + 1), line_of(s, scale, row, y));
 }
 
 /* Row y of the picture twice as large as the soft one is there, and with it all that a row of that needs: the

@@ -24,6 +24,9 @@ static void finish_cell(const struct cells_space *s, int32_t row, int32_t col, s
         const double energy = c * c * (double)g->xx + 2 * c * d * (double)g->xy + d * d * (double)g->yy;
         to->direction[k] = (float)(energy > 0 ? energy * square : 0);
     }
+    to->outlier = (float)(-from->lowest / 4.0);
+    to->outlier_x_px = from->lowest_x;
+    to->outlier_y_px = from->lowest_y;
     const int32_t right = (col + 1) * s->cell_px,
                   width = (right < s->width ? right : s->width) - col * s->cell_px;
     const double pixels = (double)width * rows->all, looked = (double)width * rows->looked;

@@ -22,13 +22,15 @@ struct gathered {
     struct gradient_sums gradient;
     uint64_t luma;
     uint32_t clipped;
+    int16_t lowest; /* Laplacian at full size: of the pixel that is brightest against its neighbours */
+    int32_t lowest_x, lowest_y;
 };
 
 /* The pixels of a row that have a Laplacian, as they belong to the columns of cells: bound[c] .. bound[c +
  * 1]. */
 struct cells_line {
     const int32_t *bound;
-    int32_t cols;
+    int32_t cols, y;        /* y of the row, in pixels of its scale */
     struct gathered *cells; /* the first of this row of cells */
 };
 

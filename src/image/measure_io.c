@@ -8,8 +8,8 @@
 #include "base/mem.h"
 #include "image/cells.h"
 
-#define VERSION       1
-#define CELL_NUMBERS  (3 * MEASURE_SCALES + MEASURE_DIRECTIONS + 2)
+#define VERSION       2 /* 1: without the outliers */
+#define CELL_NUMBERS  (3 * MEASURE_SCALES + MEASURE_DIRECTIONS + 5)
 #define HEAD_NUMBERS  18
 #define HEAD_BYTES    (8 + 4 * HEAD_NUMBERS)
 #define CHECKSUM_SIZE 4
@@ -102,6 +102,9 @@ static void put_cell(struct writer *w, const struct measure_cell *c)
         put_float(w, c->direction[i]);
     put_float(w, c->mean);
     put_float(w, c->clipped);
+    put_float(w, c->outlier);
+    put_int(w, c->outlier_x_px);
+    put_int(w, c->outlier_y_px);
 }
 
 static void get_cell(struct reader *r, struct measure_cell *c)
@@ -115,6 +118,9 @@ static void get_cell(struct reader *r, struct measure_cell *c)
         c->direction[i] = get_float(r);
     c->mean = get_float(r);
     c->clipped = get_float(r);
+    c->outlier = get_float(r);
+    c->outlier_x_px = get_int(r);
+    c->outlier_y_px = get_int(r);
 }
 
 static void put_head(struct writer *w, const struct frame_measure *m)
