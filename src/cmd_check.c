@@ -46,6 +46,7 @@ static json_t *pictures(const struct judgement *j)
     char retake[PATH_ROOM];
     snprintf(retake, sizeof retake, "%s/derived/" PUBLISH_RETAKE, store_dir(j->store));
     if (fs_exists(retake)) json_array_append_new(list, json_string("derived/" PUBLISH_RETAKE));
+    if (j->verdict.spot_count) json_array_append_new(list, json_string("derived/" PUBLISH_SPOTS));
     for (int32_t i = 0; i < j->verdict.weakest_count; i++)
         json_array_append_new(list, json_sprintf("derived/" PUBLISH_PLACE, i + 1));
     return list;

@@ -118,6 +118,15 @@ struct ridge {
     double *place;         /* [frame] */
 };
 
+/* What stays put on the sensor whatever the subject does, in pixels as stored. */
+struct sensor_spot {
+    bool hot; /* a bright pixel; else the shadow of dust */
+    double x_px, y_px;
+    double size_px;  /* across, about */
+    double strength; /* hot: code values over its neighbours; dust: share of the code values that it takes */
+    int32_t frames;  /* that show it, of the few that were asked */
+};
+
 struct frame_list {
     int32_t *rows;
     int32_t count, room;
@@ -141,6 +150,8 @@ struct verdict {
     struct border_verdict border;
     struct quiet_verdict quiet;
     struct ridge ridge;
+    struct sensor_spot *spots; /* dust first, each kind from strong to weak */
+    int32_t spot_count;
     struct gap *gaps;
     int32_t gap_count;
     struct light_verdict light;

@@ -182,7 +182,9 @@ static int judge(struct work *w, struct err *why)
         (rc = needs_find(w, why)))
         return rc;
     depth_find(w);
-    if ((rc = judge_frames(w, why)) || (rc = motion_judge(w, why)) || (rc = quiet_judge(w, why))) return rc;
+    if ((rc = judge_frames(w, why)) || (rc = motion_judge(w, why)) || (rc = quiet_judge(w, why)) ||
+        (rc = spots_find(w, why)))
+        return rc;
     border_find(w);
     if ((rc = weak_find(w, why))) return rc;
     if ((rc = say_all(w, why))) return rc;

@@ -332,7 +332,7 @@ int say_all(struct work *w, struct err *why)
 {
     int (*const parts[])(struct work *, struct err *) = {
         say_ends,  say_gaps,   say_order, say_blurred,   say_quiet,    say_shifted, say_moved,
-        say_drift, say_border, say_light, say_odd_light, say_unneeded, say_doubts};
+        say_drift, say_border, say_light, say_odd_light, say_unneeded, say_spots,   say_doubts};
     for (size_t i = 0; i < sizeof parts / sizeof *parts; i++) {
         int rc = parts[i](w, why);
         if (rc) return rc;

@@ -192,15 +192,25 @@ static void sample_frame(struct tiles *t, const struct frame_measure *m, int32_t
     }
 }
 
-static int sample_brought(struct tiles *t, const struct check_input *in, int32_t frame, struct err *why)
+int tiles_bring(const struct check_input *in, int32_t frame, struct frame_measure *brought,
+                const struct frame_measure **out, struct err *why)
 {
     const struct frame_measure *m = in->measures[frame];
-    struct frame_measure brought = {0};
+    *brought = (struct frame_measure){0};
     if (!m->cells && !in->source.bring)
         return fail(why, E_INPUT, "frame %d has no cells; measure it again", (int)frame + 1);
-    int rc = m->cells ? E_OK : in->source.bring(in->source.arg, frame, &brought, why);
+    int rc = m->cells ? E_OK : in->source.bring(in->source.arg, frame, brought, why);
+    if (!rc) *out = m->cells ? m : brought;
+    return rc;
+}
+
+static int sample_brought(struct tiles *t, const struct check_input *in, int32_t frame, struct err *why)
+{
+    const struct frame_measure *m;
+    struct frame_measure brought;
+    int rc = tiles_bring(in, frame, &brought, &m, why);
     if (rc) return rc;
-    sample_frame(t, m->cells ? m : &brought, frame);
+    sample_frame(t, m, frame);
     frame_measure_clear(&brought);
     return E_OK;
 }

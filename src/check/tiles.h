@@ -33,6 +33,10 @@ struct tiles {
     float *pixels[MEASURE_SCALES]; /* that the energy was summed over */
 };
 
+/* The measure of a frame as a whole: the input's own, or brought; frame_measure_clear(brought) later. */
+int tiles_bring(const struct check_input *, int32_t frame, struct frame_measure *brought,
+                const struct frame_measure **out, struct err *);
+
 /* tiles_clear it afterwards, also after a failure. */
 int tiles_new(const struct check_input *, struct tiles *out, struct err *);
 void tiles_clear(struct tiles *);

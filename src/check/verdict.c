@@ -20,6 +20,7 @@ void verdict_clear(struct verdict *v)
     mem_free(v->ridge.tiles);
     mem_free(v->ridge.sharpness);
     mem_free(v->ridge.place);
+    mem_free(v->spots);
     mem_free(v->gaps);
     mem_free(v->groups);
     mem_free(v->light.jumps);

@@ -1,7 +1,8 @@
 /* work.h - what check_stack knows while it works; the parts below fill it in this order.
  *
  *   tiles_new -> curves_find -> shape_fit -> sequence_judge -> places_judge -> ridge_find -> needs_find ->
- * depth_find -> frames_... -> motion_judge -> quiet_judge -> border_find -> weak_find -> say_all
+ * depth_find -> frames_... -> motion_judge -> quiet_judge -> spots_find -> border_find -> weak_find ->
+ * say_all
  */
 #ifndef STADDLE_CHECK_WORK_H
 #define STADDLE_CHECK_WORK_H
@@ -44,6 +45,8 @@ void depth_find(struct work *);
 int motion_judge(struct work *, struct err *);
 /* quiet.c: the stack against frames taken when all was still. */
 int quiet_judge(struct work *, struct err *);
+/* spots.c: what stays put on the sensor. */
+int spots_find(struct work *, struct err *);
 /* border.c: what not all useful frames see. */
 void border_find(struct work *);
 /* weak.c: the three places to look at. */
@@ -55,6 +58,8 @@ int say_all(struct work *, struct err *);
 int say_moved(struct work *, struct err *);
 int say_drift(struct work *, struct err *);
 int say_border(struct work *, struct err *);
+/* say_spots.c: what sits on the sensor. */
+int say_spots(struct work *, struct err *);
 /* say_quiet.c: how sharp the stack is against a quiet frame. */
 int say_quiet(struct work *, struct err *);
 

@@ -55,6 +55,8 @@ int pictures_frame(const struct pictures_of *, int32_t frame, int32_t tiles, con
 int pictures_retake(const struct pictures_of *, int32_t frame, const char *reason,
                     const struct image_rgb *before, const struct image_rgb *after, struct drawing *out,
                     struct err *);
+/* What sits on the sensor, over the middle frame, with words; no picture (bytes NULL) where nothing does. */
+int pictures_spots(const struct pictures_of *, struct drawing *out, struct err *);
 
 /* A frame's measure with its thumbnail; clear `room`, which may hold it, when done. */
 int pictures_bring(const struct pictures_of *, int32_t frame, struct frame_measure *room,

@@ -13,7 +13,7 @@
 #define FILE_BYTES_MOST ((size_t)1 << 31)
 
 struct works {
-    struct drawing explained, coverage, ridge, frame, retake, contact, places[3];
+    struct drawing explained, coverage, ridge, frame, retake, contact, spots, places[3];
     struct html page;
 };
 
@@ -25,6 +25,7 @@ static void works_clear(struct works *w)
     drawing_clear(&w->frame);
     drawing_clear(&w->retake);
     drawing_clear(&w->contact);
+    drawing_clear(&w->spots);
     for (int i = 0; i < 3; i++)
         drawing_clear(&w->places[i]);
     html_clear(&w->page);
@@ -131,6 +132,7 @@ static int draw(struct store *store, const struct pictures_of *of, struct works 
     int rc = pictures_coverage(of, &w->coverage, &w->explained, why);
     if (!rc) rc = pictures_ridge(of, &w->ridge, why);
     if (!rc) rc = pictures_contact(of, &w->contact, why);
+    if (!rc) rc = pictures_spots(of, &w->spots, why);
     mem_give_back();
     if (!rc) rc = draw_frame(store, of, &w->frame, why);
     if (!rc) rc = draw_retake(store, of, &w->retake, why);
@@ -209,6 +211,8 @@ static int put_all(struct store *store, const struct works *w, int32_t places, s
     if (!rc && w->retake.count)
         rc = store_derived_put(store, PUBLISH_RETAKE, w->retake.bytes, w->retake.count, why);
     if (!rc) rc = store_derived_put(store, PUBLISH_CONTACT, w->contact.bytes, w->contact.count, why);
+    if (!rc && w->spots.bytes)
+        rc = store_derived_put(store, PUBLISH_SPOTS, w->spots.bytes, w->spots.count, why);
     for (int i = 0; i < places && !rc; i++) {
         snprintf(name, sizeof name, PUBLISH_PLACE, i + 1);
         rc = store_derived_put(store, name, w->places[i].bytes, w->places[i].count, why);

@@ -10,6 +10,7 @@
 #define PUBLISH_RETAKE   "retake.png" /* when a slice was taken again */
 #define PUBLISH_CONTACT  "contact.png"
 #define PUBLISH_PLACE    "place-%d.png" /* from 1 */
+#define PUBLISH_SPOTS    "spots.png"    /* where there are any */
 #define PUBLISH_PAGE     "report.html"
 
 /* Also writes the page to `page_path` unless it is NULL: E_INPUT when something else than a report page lies

@@ -155,6 +155,21 @@ static json_t *quiet_json(const struct quiet_verdict *q)
     return out;
 }
 
+static json_t *spots_json(const struct verdict *v)
+{
+    json_t *list = json_array();
+    for (int32_t i = 0; i < v->spot_count; i++) {
+        const struct sensor_spot *s = &v->spots[i];
+        json_t *one = json_pack("{s:s, s:i}", "kind", s->hot ? "hot-pixel" : "dust", "frames", s->frames);
+        json_object_set_new(one, "x_px", json_rounded(s->x_px, s->hot ? 0 : 1));
+        json_object_set_new(one, "y_px", json_rounded(s->y_px, s->hot ? 0 : 1));
+        json_object_set_new(one, "size_px", json_rounded(s->size_px, 1));
+        json_object_set_new(one, "strength", json_rounded(s->strength, 3));
+        json_array_append_new(list, one);
+    }
+    return list;
+}
+
 static json_t *border_json(const struct border_verdict *b)
 {
     if (!b->known) return json_null();
@@ -226,6 +241,7 @@ int verdict_to_json(const struct verdict *v, json_t *o, struct err *why)
     bad |= json_object_set_new(o, "drift", drift_json(&v->drift));
     bad |= json_object_set_new(o, "groups", groups_json(v));
     bad |= json_object_set_new(o, "quiet", quiet_json(&v->quiet));
+    bad |= json_object_set_new(o, "spots", spots_json(v));
     bad |= json_object_set_new(o, "border", border_json(&v->border));
     bad |= json_object_set_new(o, "light", light_json(&v->light));
     bad |= json_object_set_new(o, "weakest", weakest_json(v));

@@ -32,7 +32,7 @@ static struct world_spot make_spot(const struct world *w, bool hot, int32_t i)
 int soil_make(struct world *w, int32_t dust, int32_t hot, struct err *why)
 {
     if (dust + hot < 1) return E_OK;
-    w->spots = mem_new((size_t)(dust + hot), sizeof *w->spots, why);
+    w->spots = mem_new((size_t)dust + (size_t)hot, sizeof *w->spots, why);
     if (!w->spots) return E_NOMEM;
     for (int32_t i = 0; i < dust; i++)
         w->spots[w->spot_count++] = make_spot(w, false, i);

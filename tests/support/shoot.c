@@ -71,6 +71,8 @@ void shoot_open(const struct shoot_opts *o, struct shoot *s)
     s->scene.depth_given = true;
     s->scene.noise = o->noise;
     s->scene.breathing = o->breathing;
+    s->scene.dust = o->dust;
+    s->scene.hot_pixels = o->hot_pixels;
     if (o->scene) {
         strcpy(s->scene.picture, o->scene->picture);
         strcpy(s->scene.depth_map, o->scene->depth_map);

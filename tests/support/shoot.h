@@ -21,10 +21,11 @@ struct shoot_opts {
     const struct shoot_scene *scene; /* or this one; NULL: none */
     double noise;                    /* 1: a good sensor */
     uint64_t seed;
-    int32_t slices;       /* from the nearest to the farthest point: sets the depth; 0: 22 */
-    double magnification; /* 0: 4 */
-    double f_number;      /* 0: 2.8 */
-    double breathing;     /* relative change of scale over the depth; 0: by the rail's perspective */
+    int32_t slices;           /* from the nearest to the farthest point: sets the depth; 0: 22 */
+    double magnification;     /* 0: 4 */
+    double f_number;          /* 0: 2.8 */
+    int32_t dust, hot_pixels; /* on the sensor */
+    double breathing;         /* relative change of scale over the depth; 0: by the rail's perspective */
 };
 
 /* One frame, and what is wrong with it. */

@@ -80,6 +80,11 @@ static void slow_cells(const struct image *io, const struct frame_measure *m, in
             cell->laplacian_sum[scale] += (float)l;
             cell->laplacian_square[scale] += (float)(l * l);
             cell->count[scale]++;
+            if (scale == 0 && -l / 4 > (double)cell->outlier) {
+                cell->outlier = (float)(-l / 4);
+                cell->outlier_x_px = x;
+                cell->outlier_y_px = y;
+            }
             if (scale != 1) continue;
             const double gx = (at[1] - at[-1]) / 2, gy = (at[w] - at[-w]) / 2;
             for (int k = 0; k < MEASURE_DIRECTIONS; k++) {
@@ -109,6 +114,9 @@ static void check_against_slow(const struct image *io)
         }
         for (int k = 0; k < MEASURE_DIRECTIONS; k++)
             check_close(m.cells[i].direction[k], slow[i].direction[k], 1e-4);
+        assert_true(m.cells[i].outlier == slow[i].outlier); /* of equal ones the first, row by row */
+        assert_int_equal(m.cells[i].outlier_x_px, slow[i].outlier_x_px);
+        assert_int_equal(m.cells[i].outlier_y_px, slow[i].outlier_y_px);
     }
     free(slow);
     frame_measure_clear(&m);
@@ -400,6 +408,36 @@ static void the_bytes_end_with_their_checksum(void **state)
     image_clear(&io);
 }
 
+static void put32(uint8_t *at, uint32_t v)
+{
+    for (int i = 0; i < 4; i++)
+        at[i] = (uint8_t)(v >> (8 * i));
+}
+
+/* What an older program measured lacks numbers: the frame is measured again. */
+static void measures_of_an_older_version_are_refused(void **state)
+{
+    (void)state;
+    struct err why;
+    struct image io = noise_image(64, 48, 4);
+    struct frame_measure m = measure(&io), back;
+    uint8_t *bytes;
+    size_t count;
+    assert_int_equal(measure_to_bytes(&m, &bytes, &count, &why), E_OK);
+    assert_int_equal(bytes[8], 2);
+    bytes[8] = 1;
+    put32(bytes + count - 4, slow_crc32(bytes, count - 4));
+    assert_int_equal(measure_from_bytes("a.cells", bytes, count, &back, &why), E_DAMAGED);
+    assert_non_null(strstr(why.text, "another version"));
+    bytes[8] = 2;
+    put32(bytes + count - 4, slow_crc32(bytes, count - 4));
+    assert_int_equal(measure_from_bytes("a.cells", bytes, count, &back, &why), E_OK);
+    frame_measure_clear(&back);
+    free(bytes);
+    frame_measure_clear(&m);
+    image_clear(&io);
+}
+
 static void measures_survive_their_bytes(void **state)
 {
     (void)state;
@@ -445,6 +483,7 @@ int main(void)
         cmocka_unit_test(shares_of_clipped_pixels_are_those_of_the_rows_looked_at),
         cmocka_unit_test(a_picture_of_a_few_pixels_is_refused),
         cmocka_unit_test(the_bytes_end_with_their_checksum),
+        cmocka_unit_test(measures_of_an_older_version_are_refused),
         cmocka_unit_test(measures_survive_their_bytes),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
