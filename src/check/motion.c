@@ -91,10 +91,13 @@ static void focus_middle(const struct tiles *t, int32_t i, double *x_out, double
 /* A weak shift is mostly one whose scale is open, which is not taken from it. A large one may be a jump that
  * nobody judged. */
 #define WEAK_MOST_PX 1.5
+#define WEAK_LEAST   0.05 /* confidence: below it the few tiles that tell lie to one side, and all is open */
 
 static bool shift_tells(const struct frame_shift *s)
 {
-    if (s->trust == SHIFT_WEAK) return hypot((double)s->dx_px, (double)s->dy_px) < WEAK_MOST_PX;
+    if (s->trust == SHIFT_WEAK)
+        return (double)s->confidence >= WEAK_LEAST &&
+               hypot((double)s->dx_px, (double)s->dy_px) < WEAK_MOST_PX;
     return s->trust == SHIFT_GOOD;
 }
 
