@@ -149,9 +149,10 @@ static enum tile_state judge_ends(struct work *w, int32_t tile)
     return state;
 }
 
-/* A peak beside a hole is laid anew with the frames where they really are; TILE_GAP when no frame is within
- * reach. */
-static enum tile_state judge_hole(struct work *w, int32_t tile, const struct gap *g)
+/* A peak beside a hole is laid anew with the frames where they really are. When no frame is within reach the
+ * hole takes it: TILE_GAP where nothing else is sharp at this place; a hair or a wing before something that
+ * is counts for the hole, too. */
+static enum tile_state judge_hole(struct work *w, int32_t tile, struct gap *g)
 {
     struct tile_curve *c = &w->curves[tile];
     bool lost = false, kept = false;
@@ -172,6 +173,7 @@ static enum tile_state judge_hole(struct work *w, int32_t tile, const struct gap
         else
             kept = true;
     }
+    g->tiles += lost;
     return lost && !kept ? TILE_GAP : TILE_COVERED;
 }
 
@@ -183,10 +185,7 @@ static enum tile_state judge_tile(struct work *w, int32_t tile)
     const enum tile_state state = judge_ends(w, tile);
     if (state != TILE_COVERED) return state;
     for (int32_t g = 0; g < w->v.gap_count; g++)
-        if (judge_hole(w, tile, &w->v.gaps[g]) == TILE_GAP) {
-            w->v.gaps[g].tiles++;
-            return TILE_GAP;
-        }
+        if (judge_hole(w, tile, &w->v.gaps[g]) == TILE_GAP) return TILE_GAP;
     return TILE_COVERED;
 }
 
@@ -199,8 +198,10 @@ static void copy_peaks(const struct tile_curve *c, struct tile_verdict *out)
     }
 }
 
-/* A place that lies beyond an end is larger than a tile; a tile alone is a neighbour's blur running in. */
-#define LIKE_LEAST 2 /* of the eight around */
+/* A place that lies beyond an end is larger than a tile; a tile alone is a neighbour's blur running in, and a
+ * few together with clipped pixels are a glint's disc. */
+#define LIKE_LEAST  2 /* of the eight around */
+#define LIKE_GLINTS 5
 
 static int32_t like_around(const struct verdict *v, int32_t tile)
 {
@@ -221,8 +222,10 @@ static int drop_lonely_ends(struct work *w, struct err *why)
     if (!lonely) return E_NOMEM;
     for (int32_t tile = 0; tile < w->tiles.count; tile++) {
         const enum tile_state s = v->tiles[tile].state;
-        lonely[tile] =
-            (s == TILE_UNSHARP_BEFORE || s == TILE_UNSHARP_AFTER) && like_around(v, tile) < LIKE_LEAST;
+        if (s != TILE_UNSHARP_BEFORE && s != TILE_UNSHARP_AFTER) continue;
+        const struct tile_curve *c = &w->curves[tile];
+        const bool glint = tiles_glint(&w->tiles, tile, s == TILE_UNSHARP_AFTER ? c->last : c->first);
+        lonely[tile] = like_around(v, tile) < (glint ? LIKE_GLINTS : LIKE_LEAST);
     }
     for (int32_t tile = 0; tile < w->tiles.count; tile++)
         if (lonely[tile]) v->tiles[tile].state = w->curves[tile].peak_count ? TILE_COVERED : TILE_NO_TEXTURE;

@@ -2,6 +2,7 @@
 #include <string.h>
 
 #include "base/mem.h"
+#include "check/growth.h"
 #include "check/robust.h"
 #include "check/work.h"
 
@@ -164,6 +165,7 @@ static int find_gaps(struct work *w, double *room, struct err *why)
     const double usual = targets && w->in->frames > 2 ? usual_spacing_nm(w->in, room) : 0;
     for (int32_t i = 0; i + 1 < w->tiles.frames; i++) {
         int32_t missing = missing_by_curves(w, i);
+        if (missing < 1 && !near_swap(w, i)) missing = growth_missing(w->in, i, room);
         if (usual > 0) {
             const double far =
                 fabs((double)(w->in->rows[i + 1].target_nm - w->in->rows[i].target_nm)) / usual;

@@ -369,6 +369,18 @@ double tiles_sample_signal(const struct tiles *t, const struct tile_sample *s, i
     return fmax(e - (double)t->floor[scale][tile], (double)t->jitter[scale][tile]);
 }
 
+#define GLINT_LEAST  0.005F /* of a tile's pixels; a lamp's image in focus fills no more of it */
+#define GLINT_FRAMES 1      /* each side */
+
+bool tiles_glint(const struct tiles *t, int32_t tile, int32_t frame)
+{
+    for (int32_t i = frame - GLINT_FRAMES; i <= frame + GLINT_FRAMES; i++)
+        if (i >= 0 && i < t->frames &&
+            t->clipped[(size_t)tile * (size_t)t->frames + (size_t)i] >= GLINT_LEAST)
+            return true;
+    return false;
+}
+
 /* ---- making and freeing ---- */
 
 static int make_room(struct tiles *t, struct err *why)

@@ -44,6 +44,10 @@ void tiles_clear(struct tiles *);
 /* Energy above the floor; at least the jitter, so that its logarithm stays bounded. NAN where not seen. */
 double tiles_signal(const struct tiles *, int scale, int32_t tile, int32_t frame);
 
+/* Is there a glint in the tile near this frame: some pixels are clipped? Its disc has a sharp rim at any
+ * distance from focus, and the lamp that it shows lies elsewhere than the face. */
+bool tiles_glint(const struct tiles *, int32_t tile, int32_t frame);
+
 /* Energies by direction; false where not seen. */
 bool tiles_directions(const struct tiles *, int32_t tile, int32_t frame, double out[MEASURE_DIRECTIONS]);
 

@@ -14,7 +14,7 @@ struct shoot_scene hard_aloe(void)
 
 void hard_reset(struct hard *h)
 {
-    shoot_places(&h->s, -HARD_SPARE * h->s.spacing_nm, h->s.spacing_nm, HARD_FRAMES + 1, h->f);
+    shoot_places(&h->s, -HARD_SPARE * h->s.spacing_nm, h->s.spacing_nm, HARD_ROOM, h->f);
 }
 
 void hard_open(struct hard *h, const struct shoot_scene *scene)

@@ -6,13 +6,14 @@
 #include "tests/support/shoot.h"
 
 /* Slices from the nearest to the farthest point; frames beyond each end; all frames. */
-enum { HARD_SLICES = 28, HARD_SPARE = 4, HARD_FRAMES = HARD_SLICES + 2 * HARD_SPARE };
+enum { HARD_SLICES = 28, HARD_SPARE = 4, HARD_FRAMES = HARD_SLICES + 2 * HARD_SPARE, HARD_ROOM = 48 };
 
 struct hard {
     struct shoot s;
-    struct shoot_frame f[HARD_FRAMES + 1]; /* at the usual spacing, to be changed; one more may be added */
-    struct region_px region;               /* of check; w 0: all */
-    struct verdict v;                      /* of the last hard_judge */
+    struct shoot_frame
+        f[HARD_ROOM];        /* at the usual spacing from HARD_SPARE before the first, to be changed */
+    struct region_px region; /* of check; w 0: all */
+    struct verdict v;        /* of the last hard_judge */
 };
 
 /* The photograph with measured depth, 400 x 346. Data set: aloeL.jpg and aloeGT.png of the package
