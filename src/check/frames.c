@@ -163,6 +163,15 @@ static bool is_worse(const struct frame_loss *loss, int32_t frames, int32_t i, d
     return i >= 0 && i < frames && usual - loss[i].fine > than;
 }
 
+/* Of the losses, less the frame's own and those beside it, which a bad one makes large. */
+static double scatter_of_others(const struct frame_loss *loss, int32_t frames, int32_t i, double *room)
+{
+    int32_t n = 0;
+    for (int32_t j = 0; j < frames; j++)
+        if ((j < i - 1 || j > i + 1) && !isnan(loss[j].fine)) room[n++] = loss[j].fine;
+    return robust_sigma(room, n);
+}
+
 /* Worse and better by turns over five frames is how few tiles scatter, not one bad frame. */
 static bool loss_pattern(const struct frame_loss *loss, int32_t frames, int32_t i, double usual, double sigma)
 {
@@ -206,7 +215,7 @@ int frames_blurred(const struct frame_loss *loss, int32_t frames, bool *bad, int
         const double less = usual - loss[i].fine;
         /* The frames beside a bad one change direction too, but look better by that, not worse. */
         bad[i] = (less > alone_most && loss_believed(loss, frames, i, usual)) ||
-                 loss_pattern(loss, frames, i, usual, sigma) ||
+                 loss_pattern(loss, frames, i, usual, scatter_of_others(loss, frames, i, room)) ||
                  (loss[i].direction > direction_most && less > LOSS_LEAST);
     }
     mem_free(room);
