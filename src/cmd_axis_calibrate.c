@@ -27,12 +27,21 @@ static json_t *um(double nm)
 static int keep(const struct axis_session *s, const struct calibration *r, json_t *out, struct err *why)
 {
     char path[PATH_ROOM];
-    struct mark m = {.position_nm = r->backlash_nm > 0 ? llround(r->backlash_nm) : 0,
-                     .uncertainty_nm = llround(r->backlash_uncertainty_nm)};
+    struct bench_measured m = s->job.bench.measured; /* what is not measured anew stays */
     json_t *at = json_utc(sched_wall_us(s->rig->sched));
-    snprintf(m.at, sizeof m.at, "%s", json_string_value(at));
+    m.backlash = (struct mark){.position_nm = r->backlash_nm > 0 ? llround(r->backlash_nm) : 0,
+                               .uncertainty_nm = llround(r->backlash_uncertainty_nm)};
+    snprintf(m.backlash.at, sizeof m.backlash.at, "%s", json_string_value(at));
+    snprintf(m.backlash.how, sizeof m.backlash.how, "from pictures on the way forth and back");
+    if (r->sizes.named && isfinite(r->sizes.ratio[0])) {
+        const bool large = isfinite(r->sizes.ratio[1]);
+        m.medium_to_small = r->sizes.ratio[0];
+        m.medium_uncertainty = r->sizes.uncertainty[0];
+        m.large_to_medium = large ? r->sizes.ratio[1] : 0;
+        m.large_uncertainty = large ? r->sizes.uncertainty[1] : 0;
+        snprintf(m.sizes_at, sizeof m.sizes_at, "%s", json_string_value(at));
+    }
     json_decref(at);
-    snprintf(m.how, sizeof m.how, "from pictures on the way forth and back");
     int rc = marks_path(s->job.bench.path, path, why);
     if (!rc) rc = bench_measured_write(s->job.bench.path, &m, why);
     if (!rc) json_object_set_new(out, "measured_file", json_text(path));
@@ -61,10 +70,27 @@ static json_t *ways_json(const struct calibration *r, double count_nm)
     return list;
 }
 
+static json_t *sizes_json(const struct calibration_sizes *z)
+{
+    json_t *o = json_object();
+    if (!z->orders[0]) {
+        json_decref(o);
+        return json_null();
+    }
+    json_object_set_new(o, "named", json_boolean(z->named));
+    json_object_set_new(o, "orders", json_pack("[iii]", z->orders[0], z->orders[1], z->orders[2]));
+    json_object_set_new(o, "medium_to_small", json_rounded(z->ratio[0], 4));
+    json_object_set_new(o, "medium_to_small_uncertainty", json_rounded(z->uncertainty[0], 4));
+    json_object_set_new(o, "large_to_medium", json_rounded(z->ratio[1], 4));
+    json_object_set_new(o, "large_to_medium_uncertainty", json_rounded(z->uncertainty[1], 4));
+    return o;
+}
+
 static void describe(const struct axis_session *s, const struct calibration *r, json_t *out)
 {
     const double count_nm = (double)axis_session_nm(s, 1000) / 1000;
     json_t *o = json_object();
+    json_object_set_new(o, "sizes", sizes_json(&r->sizes));
     json_object_set_new(o, "from_mm", json_mm(r->from_nm));
     json_object_set_new(o, "to_mm", json_mm(r->to_nm));
     json_object_set_new(o, "step_um", json_um(r->step_nm));
@@ -104,6 +130,32 @@ bool cmd_axis_calibrate_grave(const json_t *result)
         if (json_is_true(json_object_get(w, "lost"))) return true;
     }
     return false;
+}
+
+static void ratio_text(FILE *out, const json_t *z, const char *key, const char *what)
+{
+    char sigma[64];
+    snprintf(sigma, sizeof sigma, "%s_uncertainty", key);
+    if (json_is_number(json_object_get(z, key)))
+        fprintf(out, "%s %.3f, uncertain by %.3f", what, json_get_number(z, key), json_get_number(z, sigma));
+    else
+        fprintf(out, "%s could not be told", what);
+}
+
+static void sizes_text(FILE *out, const json_t *z)
+{
+    if (!json_is_object(z)) return;
+    const json_t *orders = json_object_get(z, "orders");
+    if (json_is_true(json_object_get(z, "named")))
+        fputs("  sizes of its motor: ", out);
+    else
+        fprintf(out, "  orders of %d, %d and %d counts: ", (int)json_integer_value(json_array_get(orders, 0)),
+                (int)json_integer_value(json_array_get(orders, 1)),
+                (int)json_integer_value(json_array_get(orders, 2)));
+    ratio_text(out, z, "medium_to_small", "the second goes as far as the first times");
+    if (json_integer_value(json_array_get(orders, 2)))
+        ratio_text(out, z, "large_to_medium", ";\n    the third as far as the second times");
+    fputc('\n', out);
 }
 
 static void way_text(FILE *out, const json_t *w)
@@ -162,6 +214,7 @@ void cmd_axis_calibrate_text(FILE *out, const json_t *result)
     const json_t *r = json_object_get(result, "calibration"), *w;
     size_t i;
     if (!r) return;
+    sizes_text(out, json_object_get(r, "sizes"));
     fprintf(out, "  play: %.2f um (%.1f counts), uncertain by %.2f um; from %.0f places in %.0f pictures\n",
             json_get_number(r, "backlash_um"), json_get_number(r, "backlash_counts"),
             json_get_number(r, "backlash_uncertainty_um"), json_get_number(r, "places"),

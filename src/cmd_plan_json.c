@@ -257,14 +257,29 @@ static int64_t speed_nm_per_s(const struct bench *b)
     return slices_nm_of(m.speed_counts_per_s, m.num, m.den);
 }
 
+static void input_sizes(json_t *list, const struct bench *b)
+{
+    json_t *row = json_object();
+    put(row, "key", json_text("axis.size_counts"));
+    put(row, "value", json_text(b->axis.sizes));
+    put(row, "from", json_text("measured"));
+    put(row, "line", json_null());
+    put(row, "at", json_text(b->measured.sizes_at));
+    put(row, "how", json_text("from pictures, size by size"));
+    json_array_append_new(list, row);
+}
+
 static void lens_drive_inputs(json_t *list, const struct bench *b)
 {
     const struct origins *o = &b->origins;
     input(list, "bench", o, "axis.um_per_count", json_um(b->axis.lead_nm));
-    if (!b->backlash_mark.at[0])
+    if (!b->measured.backlash.at[0])
         input_given(list, "bench", o, "axis.backlash_counts", json_integer(b->axis.backlash_counts));
     input_given(list, "bench", o, "axis.range_counts", json_integer(b->axis.range_counts));
-    input_given(list, "bench", o, "axis.size_counts", json_text(b->axis.sizes));
+    if (b->measured.sizes_at[0])
+        input_sizes(list, b);
+    else
+        input_given(list, "bench", o, "axis.size_counts", json_text(b->axis.sizes));
     input_given(list, "bench", o, "axis.rest_ms", json_ms(b->axis.rest_us));
 }
 
@@ -295,7 +310,8 @@ static void bench_inputs(json_t *list, const struct bench *b)
     input_given(list, "bench", o, "camera.wait_s", json_s(b->camera.wait_us));
     axis_inputs(list, b);
     input_given(list, "bench", o, "axis.clearance_mm", json_mm(b->axis.clearance_nm));
-    if (!input_measured(list, "axis.backlash_um", &b->backlash_mark, json_um(b->backlash_mark.position_nm)))
+    if (!input_measured(list, "axis.backlash_um", &b->measured.backlash,
+                        json_um(b->measured.backlash.position_nm)))
         input_given(list, "bench", o, "axis.backlash_um", json_um(b->axis.backlash_nm));
     if (!b->axis.by_hand && !b->axis.by_lens)
         input(list, "bench", o, "axis.speed_mm_per_s", json_mm(speed_nm_per_s(b)));

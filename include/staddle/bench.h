@@ -78,6 +78,7 @@ struct axis_spec {
     int32_t backlash_counts, range_counts; /* range: from stop to stop; 0 unknown */
     char sizes[NAME_ROOM];  /* counts of the named sizes beyond the first, as written: "6, 30" */
     int32_t size_counts[2]; /* the same, read; 0: not measured */
+    int32_t size_doubt[2];  /* one order may be off by so many counts; 0: unknown */
     int64_t rest_us;        /* after an order, until the motor stands; 0: the default */
     char avoid[NAME_ROOM];  /* speeds in mm/s at which the motor resonates, as written: "0.8-1.2, 4-5" */
     struct speed_band bands[BANDS_MOST]; /* the same, read */
@@ -99,11 +100,20 @@ struct light_spec {
     int64_t recycle_us; /* flash: full power again after */
 };
 
-/* Found at the bench: NAME.measured.yaml beside the job file (an end) or the bench file (the play). */
+/* Found at the bench: NAME.measured.yaml beside the job file (an end) or the bench file. */
 struct mark {
     int64_t position_nm, uncertainty_nm;
     char at[NAME_ROOM]; /* UTC, as JSON shows times; "": it was not found */
     char how[NAME_ROOM];
+};
+
+/* What calibration found of the bench, in NAME.measured.yaml beside it; comes before axis.backlash_um and
+ * axis.backlash_counts, and before axis.size_counts. */
+struct bench_measured {
+    struct mark backlash;
+    char sizes_at[NAME_ROOM]; /* UTC; "": the named sizes of a lens's motor were not measured */
+    double medium_to_small, medium_uncertainty;
+    double large_to_medium, large_uncertainty; /* 0: it has but two */
 };
 
 struct bench {
@@ -113,7 +123,7 @@ struct bench {
     struct axis_spec axis;
     struct lens_spec lens;
     struct light_spec light;
-    struct mark backlash_mark; /* comes before axis.backlash_um and axis.backlash_counts */
+    struct bench_measured measured;
     struct origins origins;
 };
 

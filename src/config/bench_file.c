@@ -69,10 +69,18 @@ static const struct key_row rows[] = {
     {"lens.pupil_ratio", VALUE_REAL, false, AT(lens.pupil_ratio), 0.05, 20, NULL},
     {"lens.teleconverter", VALUE_REAL, false, AT(lens.teleconverter), 0.5, 4, NULL},
     {"light.kind", VALUE_WORD, false, AT(light.kind), 0, 0, "continuous flash"},
-    {"measured.backlash_um", VALUE_UM, false, AT(backlash_mark.position_nm), 0, 5000, NULL},
-    {"measured.backlash_uncertainty_um", VALUE_UM, false, AT(backlash_mark.uncertainty_nm), 0, 5000, NULL},
-    {"measured.backlash_at", VALUE_NAME, false, AT(backlash_mark.at), 0, 0, NULL},
-    {"measured.backlash_how", VALUE_NAME, false, AT(backlash_mark.how), 0, 0, NULL},
+    {"measured.backlash_um", VALUE_UM, false, AT(measured.backlash.position_nm), 0, 5000, NULL},
+    {"measured.backlash_uncertainty_um", VALUE_UM, false, AT(measured.backlash.uncertainty_nm), 0, 5000,
+     NULL},
+    {"measured.backlash_at", VALUE_NAME, false, AT(measured.backlash.at), 0, 0, NULL},
+    {"measured.backlash_how", VALUE_NAME, false, AT(measured.backlash.how), 0, 0, NULL},
+    {"measured.medium_to_small", VALUE_REAL, false, AT(measured.medium_to_small), 1.5, 1000, NULL},
+    {"measured.medium_to_small_uncertainty", VALUE_REAL, false, AT(measured.medium_uncertainty), 0, 1000,
+     NULL},
+    {"measured.large_to_medium", VALUE_REAL, false, AT(measured.large_to_medium), 1.2, 1000, NULL},
+    {"measured.large_to_medium_uncertainty", VALUE_REAL, false, AT(measured.large_uncertainty), 0, 1000,
+     NULL},
+    {"measured.sizes_at", VALUE_NAME, false, AT(measured.sizes_at), 0, 0, NULL},
     {"light.recycle_s", VALUE_S, false, AT(light.recycle_us), 0, 600, NULL},
 };
 
@@ -355,12 +363,33 @@ static int finish(struct bench *b, struct err *why)
     return E_OK;
 }
 
+/* Whole counts, since a lens is driven in them; what that leaves, and two sigma. */
+static void apply_size(struct axis_spec *a, int i, double ratio, double uncertainty)
+{
+    a->size_counts[i] = (int32_t)lround(ratio);
+    a->size_doubt[i] = (int32_t)ceil(fabs(ratio - a->size_counts[i]) + 2 * uncertainty);
+}
+
+static void apply_sizes(struct axis_spec *a, const struct bench_measured *m)
+{
+    const double large = m->medium_to_small * m->large_to_medium;
+    if (!a->by_lens || !m->sizes_at[0] || !(m->medium_to_small > 0)) return;
+    a->size_counts[1] = 0;
+    apply_size(a, 0, m->medium_to_small, m->medium_uncertainty);
+    snprintf(a->sizes, sizeof a->sizes, "%d", (int)a->size_counts[0]);
+    if (lround(large) <= a->size_counts[0]) return;
+    apply_size(a, 1, large,
+               hypot(m->medium_uncertainty * m->large_to_medium, m->large_uncertainty * m->medium_to_small));
+    snprintf(a->sizes, sizeof a->sizes, "%d, %d", (int)a->size_counts[0], (int)a->size_counts[1]);
+}
+
 /* What was measured comes before what the file says. */
 static void apply_measured(struct bench *b)
 {
     struct axis_spec *a = &b->axis;
-    if (!b->backlash_mark.at[0]) return;
-    a->backlash_nm = b->backlash_mark.position_nm;
+    apply_sizes(a, &b->measured);
+    if (!b->measured.backlash.at[0]) return;
+    a->backlash_nm = b->measured.backlash.position_nm;
     if (a->by_lens && a->lead_nm > 0)
         a->backlash_counts = (int32_t)((a->backlash_nm + a->lead_nm / 2) / a->lead_nm);
 }

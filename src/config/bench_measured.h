@@ -10,7 +10,7 @@
 /* The bench file and what was measured behind it, as one text: mem_free it. */
 int bench_text_read(const char *bench_path, char **text_out, struct err *why);
 
-/* Replaces the measured file; `backlash` as config gives it back: position_nm is the play. */
-int bench_measured_write(const char *bench_path, const struct mark *backlash, struct err *why);
+/* Replaces the measured file; all as config gives it back: backlash.position_nm is the play. */
+int bench_measured_write(const char *bench_path, const struct bench_measured *, struct err *why);
 
 #endif

@@ -124,6 +124,18 @@ int axis_fire(struct axis *ax, int32_t half_ms, int32_t open_ms, struct err *why
     return ax->ops->fire(ax, half_ms, open_ms, why);
 }
 
+int axis_order(struct axis *ax, int32_t order, struct err *why)
+{
+    if (!ax->ops->order) return cannot(ax, why, "be driven by single orders");
+    return ax->ops->order(ax, order, why);
+}
+
+int axis_worth(struct axis *ax, int32_t size, int32_t counts, int32_t doubt_counts, struct err *why)
+{
+    if (!ax->ops->worth) return cannot(ax, why, "be driven by sizes");
+    return ax->ops->worth(ax, size, counts, doubt_counts, why);
+}
+
 void axis_close(struct axis *ax)
 {
     if (ax) ax->ops->close(ax);

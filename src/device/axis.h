@@ -99,11 +99,17 @@ struct axis_ops {
      * and one at a time: `fired` brings what came of it. It is never asked for twice unless the axis itself
      * shows that nothing was pressed. */
     int (*fire)(struct axis *, int32_t half_ms, int32_t open_ms, struct err *);
+    /* One order as a lens's motor takes it: signed counts, or the number of a named size, positive away from
+     * the camera. The position is unknown afterwards: how far that is, is what one wants to know. */
+    int (*order)(struct axis *, int32_t order, struct err *);
+    /* From now on a named size is worth so many of the smallest. E_INPUT: there is no such size. */
+    int (*worth)(struct axis *, int32_t size, int32_t counts, int32_t doubt_counts, struct err *);
 };
 
 /* A backend starts with this. */
 struct axis {
     const struct axis_ops *ops;
+    int32_t sizes; /* of a lens's motor that knows no counts: 1 is the smallest; 0: it counts */
     sched_fn *notice;
     void *notice_arg;
     /* Of the camera whose shutter hangs on this axis; NULL: none. On the owner's thread, once for each fire;
@@ -130,6 +136,8 @@ int axis_key(struct axis *, enum axis_key_do, int key, int32_t value, struct err
 struct axis_key_state axis_key_look(const struct axis *);
 int axis_again(struct axis *, struct err *);
 int axis_fire(struct axis *, int32_t half_ms, int32_t open_ms, struct err *);
+int axis_order(struct axis *, int32_t order, struct err *);
+int axis_worth(struct axis *, int32_t size, int32_t counts, int32_t doubt_counts, struct err *);
 void axis_close(struct axis *); /* NULL is fine */
 
 /* "at rest", "moving", ... for messages. */

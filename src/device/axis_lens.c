@@ -21,7 +21,8 @@ struct lens {
     struct lens_kind kind;
     struct axis_state st;
     bool out;      /* an order is under way */
-    int32_t order; /* that one, in counts */
+    int32_t order; /* that one, in counts; 0: nobody knows */
+    int32_t alone; /* the one that was asked for by itself, until it is made; 0: none */
     int32_t last;  /* the one before */
     bool halting;
     bool detour, detoured; /* what is too short is gone as a way back and a longer one forth */
@@ -57,7 +58,7 @@ static void come_to(struct lens *x, enum axis_phase phase, const struct err *why
 {
     no_call(x);
     x->out = x->halting = x->detour = false;
-    x->refused = 0;
+    x->refused = x->alone = 0;
     x->st.phase = phase;
     x->st.asking = false;
     x->st.rest_at_us = sched_now_us(x->sched);
@@ -110,11 +111,12 @@ static void send_next(void *arg)
     x->call = 0;
     if (x->detour && x->st.position_counts == x->st.target_counts - DETOUR) x->detour = false;
     const int64_t goal = x->detour ? x->st.target_counts - DETOUR : x->st.target_counts;
-    if (x->st.position_counts == x->st.target_counts || x->halting) {
+    if ((x->st.position_counts == x->st.target_counts && !x->alone) || x->halting) {
         come_to(x, x->halting ? AXIS_STOPPED : AXIS_REST, NULL);
         return;
     }
-    x->order = next_counts(x, goal - x->st.position_counts, &order);
+    x->order = x->alone ? 0 : next_counts(x, goal - x->st.position_counts, &order);
+    if (x->alone) order = x->alone;
     int rc = camera_drive(x->opts.camera, order, &why);
     if (rc == E_STATE && x->refused++ < BUSY_TIMES_MOST) {
         later(x, BUSY_FIRST_US, send_next);
@@ -127,12 +129,20 @@ static void send_next(void *arg)
     x->out = true;
 }
 
-/* How far a larger size really goes is known to a tenth at best, and a turn takes up play (guesses). */
+/* How far a larger size really goes is known to a tenth at best where it was not measured, and a turn takes
+ * up play (guesses). */
+static int64_t doubt_of(const struct lens *x, int64_t length)
+{
+    for (int32_t n = 2; n <= x->kind.sizes; n++)
+        if (worth_of(x, n) == length && x->opts.doubt[n - 1]) return x->opts.doubt[n - 1];
+    return x->kind.sizes && length > 1 ? (length + 9) / 10 : 0;
+}
+
 static void count(struct lens *x)
 {
-    const int64_t length = x->order < 0 ? -x->order : x->order;
+    x->alone = 0;
     x->st.position_counts += x->order;
-    if (x->kind.sizes && length > 1) x->st.uncertainty_counts += (length + 9) / 10;
+    x->st.uncertainty_counts += doubt_of(x, x->order < 0 ? -x->order : x->order);
     if ((int64_t)x->order * x->last < 0) x->st.uncertainty_counts++;
     x->last = x->order;
     x->refused = 0;
@@ -168,13 +178,13 @@ static void at_end(struct lens *x)
 static void too_short(struct lens *x, const struct lens_answer *a)
 {
     struct err why;
-    if (!x->detoured) {
+    if (!x->detoured && !x->alone) {
         x->detour = x->detoured = true;
         later(x, 0, send_next);
         return;
     }
     fail(&why, E_STATE, "%s as %d counts; space the slices wider, so that each is a larger one", a->why.text,
-         abs((int)x->order));
+         abs((int)(x->alone ? x->alone : x->order)));
     come_to(x, AXIS_ALARM, &why);
 }
 
@@ -327,6 +337,30 @@ static int lens_here(struct axis *ax, int64_t position, struct err *why)
     return E_OK;
 }
 
+static int lens_order(struct axis *ax, int32_t order, struct err *why)
+{
+    struct lens *x = lens_of(ax);
+    const int32_t most = x->kind.sizes ? x->kind.sizes : x->kind.order_most;
+    int rc = only_at_rest(x, why);
+    if (!rc && (!order || order < -most || order > most))
+        rc = fail(why, E_INPUT, "lens: there is no order %d; 1 to %d either way", (int)order, (int)most);
+    if (rc) return rc;
+    lose_place(x);
+    start(x, x->st.position_counts);
+    x->alone = order;
+    return E_OK;
+}
+
+static int lens_worth(struct axis *ax, int32_t size, int32_t counts, int32_t doubt_counts, struct err *why)
+{
+    struct lens *x = lens_of(ax);
+    if (size < 2 || size > x->kind.sizes || counts < 2 || doubt_counts < 0)
+        return fail(why, E_INPUT, "lens: size %d cannot be worth %d counts", (int)size, (int)counts);
+    x->opts.worth[size - 1] = counts;
+    x->opts.doubt[size - 1] = doubt_counts;
+    return E_OK;
+}
+
 static int lens_nothing(struct axis *ax, struct err *why)
 {
     (void)ax, (void)why;
@@ -375,6 +409,8 @@ static const struct axis_ops LENS_OPS = {
     .here = lens_here,
     .drop = lens_nothing,
     .again = lens_again,
+    .order = lens_order,
+    .worth = lens_worth,
 };
 
 int axis_lens_open(struct sched *sched, const struct axis_lens_opts *opts, struct axis **out, struct err *why)
@@ -388,6 +424,7 @@ int axis_lens_open(struct sched *sched, const struct axis_lens_opts *opts, struc
     x->sched = sched;
     x->opts = *opts;
     x->kind = kind;
+    x->base.sizes = kind.sizes;
     if (!x->opts.rest_us && kind.sizes) x->opts.rest_us = REST_SIZES_US;
     x->st.phase = AXIS_STARTING;
     x->st.nonce = -1;

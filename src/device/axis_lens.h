@@ -25,6 +25,7 @@
 struct axis_lens_opts {
     struct camera *camera;          /* outlives the axis */
     int32_t worth[LENS_SIZES_MOST]; /* counts of each named size, the first 1; 0: not measured */
+    int32_t doubt[LENS_SIZES_MOST]; /* one order may be off by so many; 0: a tenth of its worth */
     int64_t rest_us;                /* after an order, until the motor stands; 0: the default of its kind */
 };
 

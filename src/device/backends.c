@@ -122,8 +122,10 @@ static int open_axis_lens(struct backend_env *env, struct axis **out, struct err
 {
     const struct axis_spec *a = &env->bench->axis;
     if (!env->camera) return fail(why, E_STATE, "lens: no camera to drive it by");
-    const struct axis_lens_opts opts = {
-        .camera = env->camera, .worth = {1, a->size_counts[0], a->size_counts[1]}, .rest_us = a->rest_us};
+    const struct axis_lens_opts opts = {.camera = env->camera,
+                                        .worth = {1, a->size_counts[0], a->size_counts[1]},
+                                        .doubt = {0, a->size_doubt[0], a->size_doubt[1]},
+                                        .rest_us = a->rest_us};
     return axis_lens_open(env->sched, &opts, out, why);
 }
 

@@ -12,16 +12,16 @@
 #include "base/select.h"
 #include "image/sweeps.h"
 
-#define PARTS        8
-#define TURNS        20    /* of the method, at most */
-#define CLOSE        0.001 /* of a step: it stands */
-#define LIKE         0.8   /* below it no frame of the sweep is like it (guess) */
-#define REPEAT_LEAST 8     /* pictures; our choice */
-#define RISE         2.0   /* of the sharp band over what else there is (guess) */
-#define CLEAR        0.25  /* so many of the places, those with the clearest tops, make the plane (guess) */
-#define ROUNDS       4     /* of fitting the plane, without what lies far off it */
-#define FAR_OFF      3.0   /* of their spread; common practice, no source */
-#define PLANE_WIDTH  0.5   /* of a focus' width: further off on the whole it is no plane (guess) */
+#define PARTS       8
+#define TURNS       20    /* of the method, at most */
+#define CLOSE       0.001 /* of a step: it stands */
+#define LIKE        0.8   /* below it no frame of the sweep is like it (guess) */
+#define ALIKE       4.0   /* neighbouring pictures show the same: so many count as one (guess) */
+#define RISE        2.0   /* of the sharp band over what else there is (guess) */
+#define CLEAR       0.25  /* so many of the places, those with the clearest tops, make the plane (guess) */
+#define ROUNDS      4     /* of fitting the plane, without what lies far off it */
+#define FAR_OFF     3.0   /* of their spread; common practice, no source */
+#define PLANE_WIDTH 0.5   /* of a focus' width: further off on the whole it is no plane (guess) */
 
 struct held {
     const struct sweep *sweep;
@@ -282,12 +282,18 @@ int sweep_place(const struct sweep *s, const struct sweep *picture, int32_t k, s
     return E_OK;
 }
 
-int sweep_repeat(const struct sweep *a, const struct sweep *b, double *sigma, double *uncertainty,
-                 struct err *why)
+/* How the frames of `a` share what a picture held against them is missed by: one frame, or shares of two. */
+static double shares_at(const struct sweep *a, double position)
+{
+    const double x = (position - a->first) / a->step, share = x - floor(x);
+    return share * share + (1 - share) * (1 - share);
+}
+
+int sweep_again(const struct sweep *a, const struct sweep *b, struct sweep_again *out, struct err *why)
 {
     struct held h;
     struct sweep_seen seen;
-    double mean = 0, square = 0, both = 0;
+    double mean = 0, square = 0, missed = 0, said = 0;
     int32_t n = 0;
     int rc = prepare(&h, a, b, why);
     if (rc) return rc;
@@ -297,13 +303,16 @@ int sweep_repeat(const struct sweep *a, const struct sweep *b, double *sigma, do
         const double shift = b->first + k * b->step - seen.shift, off = shift - mean;
         mean += off / ++n; /* Welford's sums, from memory */
         square += off * (shift - mean);
-        /* each is missed, and so is what it is held against: one frame, or shares of two */
-        const double share =
-            fabs((seen.shift - a->first) / a->step - floor((seen.shift - a->first) / a->step));
-        both += 1 + share * share + (1 - share) * (1 - share);
+        missed += 1 + shares_at(a, seen.shift);
+        said += seen.uncertainty * seen.uncertainty;
     }
     clear(&h);
-    *sigma = n >= REPEAT_LEAST ? sqrt(square / (n - 1) * n / both) : NAN;
-    *uncertainty = *sigma / sqrt(2.0 * (n - 1));
+    *out = (struct sweep_again){
+        .pictures = n, .shift = NAN, .uncertainty = NAN, .repeat = NAN, .repeat_uncertainty = NAN};
+    if (n < SWEEP_PICTURES_LEAST) return E_OK;
+    out->shift = mean;
+    out->uncertainty = sqrt(fmax(square / (n - 1), said / n) / fmax(1, n / ALIKE));
+    out->repeat = sqrt(square / (n - 1) * n / missed);
+    out->repeat_uncertainty = out->repeat / sqrt(2.0 * (n - 1));
     return E_OK;
 }

@@ -58,10 +58,16 @@ struct sweep_seen {
 int sweep_place(const struct sweep *, const struct sweep *picture, int32_t k, struct sweep_seen *out,
                 struct err *);
 
-/* How well a position is met again: each picture of b held against a, one sigma of a single position, with
- * its own uncertainty. NAN where too few can be. */
-int sweep_repeat(const struct sweep *a, const struct sweep *b, double *sigma, double *uncertainty,
-                 struct err *);
+/* Each picture of one sweep held against another: how far the two lie apart, as sweep_compare tells it from
+ * the places, and how well a position is met again. What a top is off between two frames, which the places
+ * must average out, does not count here. */
+#define SWEEP_PICTURES_LEAST 8
+struct sweep_again {
+    double shift, uncertainty;
+    double repeat, repeat_uncertainty; /* of a single position, one sigma, the pictures' noise included */
+    int32_t pictures;                  /* that could be placed; fewer than the least: all else is NAN */
+};
+int sweep_again(const struct sweep *a, const struct sweep *b, struct sweep_again *out, struct err *);
 
 double sweep_middle(double *values, int32_t count); /* the median; sorts them */
 

@@ -385,6 +385,13 @@ int axis_session_jog(struct axis_session *s, int64_t distance_nm, struct err *wh
     return rc ? rc : wait_until(s, at_rest, 0, 2 * travel_us(s, counts) + SPARE_US, why);
 }
 
+int axis_session_order(struct axis_session *s, int32_t order, struct err *why)
+{
+    int rc = axis_session_clear(s, why);
+    if (!rc) rc = axis_order(s->rig->axis, order, why);
+    return rc ? rc : wait_until(s, at_rest, 0, SPARE_US, why);
+}
+
 int axis_session_here(struct axis_session *s, int64_t position_nm, struct err *why)
 {
     const int64_t counts = axis_session_counts(s, position_nm);

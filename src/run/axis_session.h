@@ -51,6 +51,8 @@ int axis_session_home(struct axis_session *, struct err *);
 int axis_session_go(struct axis_session *, int64_t position_nm, struct err *);
 int axis_session_jog(struct axis_session *, int64_t distance_nm, struct err *);
 int axis_session_here(struct axis_session *, int64_t position_nm, struct err *); /* moves nothing */
+/* One order of a lens's motor (device/axis.h); nobody knows where it stands then. */
+int axis_session_order(struct axis_session *, int32_t order, struct err *);
 
 /* The controller's own parameters; also where it is in alarm because it has none. */
 int axis_session_key(struct axis_session *, enum axis_key_do, int key, int32_t *value, struct err *);

@@ -11,13 +11,13 @@
 #define TAKE_STEPS 10      /* beyond a sweep's beginning, so that the play is taken up; and at least: */
 #define TAKE_NM    300000  /* more than the play of any screw that is worth calibrating; our choice */
 #define WAY_NM     3000000 /* beyond the sweeps, as far as the limits let it; our choice */
-#define TOP_SHARE                                                                                            \
-    0.02 /* of a step: so well three values tell a top, over places that are not all alike (guess) */
+#define SEEN_SHARE 0.04    /* of a step: so well a sweep can be read between two of its frames (by trying) */
 #define SETTLE_US  1000000 /* where the job does not say; our choice */
 #define TOKEN_BITS ((UINT64_C(1) << CAMERA_TOKEN_OWN_BITS) - 1)
 
-#define SURE     4 /* sigma; our choice */
-#define PICTURES (4 * FRAMES + 1 + CALIBRATE_WAYS)
+#define SURE              4 /* sigma; our choice */
+#define WAYS_OF_A_LENS    2 /* the longest; our choice */
+#define PICTURES_OF_SIZES (FRAMES + 12)
 
 /* ---- one picture, one sweep */
 
@@ -27,6 +27,11 @@ int calibrate_wait(struct calibrating *c, struct err *why)
     if (axis_session_pass(c->axis, given >= 0 ? given : SETTLE_US))
         return fail(why, E_PAUSED, "stopped by hand");
     return E_OK;
+}
+
+static int32_t pictures(const struct calibrating *c)
+{
+    return 4 * FRAMES + 1 + c->ways_wanted + (c->axis->rig->axis->ops->order ? PICTURES_OF_SIZES : 0);
 }
 
 int calibrate_look(struct calibrating *c, struct sweep *s, int32_t i, struct err *why)
@@ -47,7 +52,8 @@ int calibrate_look(struct calibrating *c, struct sweep *s, int32_t i, struct err
     if (!rc) rc = sweep_put(s, i, &m, why);
     frame_measure_clear(&m);
     c->done++;
-    if (!rc && c->o->progress) c->o->progress(c->o->arg, c->done, c->done > PICTURES ? c->done : PICTURES);
+    const int32_t wanted = pictures(c);
+    if (!rc && c->o->progress) c->o->progress(c->o->arg, c->done, c->done > wanted ? c->done : wanted);
     return rc;
 }
 
@@ -115,7 +121,7 @@ static void tell(const struct calibrating *c)
         "the axis moves forth and back between %.3f and %.3f mm, and %d pictures are taken; keep fingers and "
         "cables clear; Ctrl-C halts",
         mm_from_nm(calibrate_at_nm(c, 0) - c->way_nm), mm_from_nm(calibrate_at_nm(c, FRAMES) + c->way_nm),
-        PICTURES);
+        pictures(c));
     c->axis->tell(c->axis->arg, sentence);
 }
 
@@ -124,10 +130,11 @@ static int drive_all(struct calibrating *c, struct err *why)
     void (*told)(void *, const char *) = c->axis->tell;
     tell(c);
     c->axis->tell = NULL; /* once for all of its moves */
-    int rc = drive(c, &c->sweeps[0], false, why);
+    int rc = calibrate_sizes(c, why);
+    if (!rc) rc = drive(c, &c->sweeps[0], false, why);
     if (!rc) rc = drive(c, &c->sweeps[1], true, why);
     if (!rc) rc = calibrate_ways(c, why);
-    const bool blind = c->way_count < CALIBRATE_WAYS || !c->ways[CALIBRATE_WAYS - 1].seen;
+    const bool blind = c->way_count < c->ways_wanted || !c->ways[c->ways_wanted - 1].seen;
     if (!rc && !blind) rc = drive(c, &c->sweeps[2], false, why);
     if (!rc && !blind) rc = drive(c, &c->sweeps[3], true, why);
     c->axis->tell = told;
@@ -137,34 +144,46 @@ static int drive_all(struct calibrating *c, struct err *why)
 /* ---- what it says */
 
 /* Two measurements of the same, with the larger of what each says and what they differ by. */
-static void both(double a, double a_sigma, double b, double b_sigma, double *out, double *sigma)
+static void both(const struct sweep_again *a, const struct sweep_again *b, double *out, double *sigma)
 {
-    *out = (a + b) / 2;
-    *sigma = fmax(hypot(a_sigma, b_sigma) / 2, fabs(a - b) / 2);
+    *out = -(a->shift + b->shift) / 2;
+    *sigma = fmax(hypot(a->uncertainty, b->uncertainty) / 2, fabs(a->shift - b->shift) / 2);
 }
 
-/* Nothing is counted finer than by the smallest move, nor a top laid finer than by a share of the step. */
+/* Nothing is counted finer than by the smallest move, nor seen finer than by a share of the step. */
 static double least_nm(const struct calibrating *c)
 {
-    return hypot((double)axis_session_nm(c->axis, 1) / sqrt(12), TOP_SHARE * (double)c->step_nm);
+    return hypot((double)axis_session_nm(c->axis, 1) / sqrt(12), SEEN_SHARE * (double)c->step_nm);
+}
+
+static int hold_against(const struct sweep *a, const struct sweep *b, struct sweep_again *out,
+                        struct err *why)
+{
+    int rc = sweep_again(a, b, out, why);
+    if (!rc && out->pictures < SWEEP_PICTURES_LEAST)
+        rc =
+            fail(why, E_INPUT,
+                 "only %d pictures on the way back show what was in focus on the way forth; is the play more "
+                 "than %.1f mm, or did somebody move the set?",
+                 (int)out->pictures, mm_from_nm(llround(fabs(a->step) * FRAMES / 2)));
+    return rc;
 }
 
 /* The sweeps after the ways against those before them. */
-static int judge_again(const struct calibrating *c, struct calibration *r, struct err *why)
+static int judge_again(const struct calibrating *c, const struct sweep_again *first, struct calibration *r,
+                       struct err *why)
 {
-    struct sweep_shift play, lost[2];
+    struct sweep_again play, lost[2];
     const struct sweep *s = c->sweeps;
-    const double backlash_nm = r->backlash_nm, uncertainty_nm = r->backlash_uncertainty_nm;
-    int rc = sweep_compare(&s[2], &s[3], &play, why);
-    if (!rc) rc = sweep_compare(&s[0], &s[2], &lost[0], why);
-    if (!rc) rc = sweep_compare(&s[1], &s[3], &lost[1], why);
-    if (!rc) rc = sweep_repeat(&s[0], &s[2], &r->repeat_nm, &r->repeat_uncertainty_nm, why);
+    int rc = hold_against(&s[2], &s[3], &play, why);
+    if (!rc) rc = hold_against(&s[0], &s[2], &lost[0], why);
+    if (!rc) rc = hold_against(&s[1], &s[3], &lost[1], why);
     if (rc) return rc;
-    both(backlash_nm, uncertainty_nm, -play.shift, play.uncertainty, &r->backlash_nm,
-         &r->backlash_uncertainty_nm);
-    both(-lost[0].shift, lost[0].uncertainty, -lost[1].shift, lost[1].uncertainty, &r->lost_nm,
-         &r->lost_uncertainty_nm);
+    both(first, &play, &r->backlash_nm, &r->backlash_uncertainty_nm);
+    both(&lost[0], &lost[1], &r->lost_nm, &r->lost_uncertainty_nm);
     r->lost_nm -= c->corrected_nm;
+    r->repeat_nm = lost[0].repeat;
+    r->repeat_uncertainty_nm = lost[0].repeat_uncertainty;
     return E_OK;
 }
 
@@ -186,22 +205,25 @@ static void judge_ways(const struct calibrating *c, struct calibration *r)
  * it comes into focus at a lower count. */
 static int judge(const struct calibrating *c, struct calibration *out, struct err *why)
 {
-    struct sweep_shift play;
-    int rc = sweep_compare(&c->sweeps[0], &c->sweeps[1], &play, why);
+    struct sweep_shift places;
+    struct sweep_again play;
+    int rc = sweep_compare(&c->sweeps[0], &c->sweeps[1], &places, why);
+    if (!rc) rc = hold_against(&c->sweeps[0], &c->sweeps[1], &play, why);
     if (rc) return rc;
-    struct calibration r = {.from_nm = calibrate_at_nm(c, 0),
+    struct calibration r = {.sizes = c->sizes,
+                            .from_nm = calibrate_at_nm(c, 0),
                             .to_nm = calibrate_at_nm(c, FRAMES - 1),
                             .step_nm = c->step_nm,
                             .frames = c->done,
-                            .places = play.places,
+                            .places = places.places,
                             .backlash_nm = -play.shift,
                             .backlash_uncertainty_nm = play.uncertainty,
                             .lost_nm = NAN,
                             .lost_uncertainty_nm = NAN,
                             .repeat_nm = NAN,
                             .repeat_uncertainty_nm = NAN,
-                            .focus_width_nm = play.width};
-    if (c->sweeps[3].energy) rc = judge_again(c, &r, why);
+                            .focus_width_nm = places.width};
+    if (c->sweeps[3].energy) rc = judge_again(c, &play, &r, why);
     if (rc) return rc;
     r.backlash_uncertainty_nm = hypot(r.backlash_uncertainty_nm, least_nm(c));
     r.lost_uncertainty_nm = hypot(r.lost_uncertainty_nm, least_nm(c));
@@ -216,6 +238,7 @@ int calibrate_axis(struct axis_session *s, const struct calibrate_opts *o, struc
     struct calibrating c = {.axis = s, .camera = {.rig = s->rig, .job = s->job}, .o = o, .before_nm = NAN};
     if (s->rig->axis->ops->caps & AXIS_WAITS_FOR_PERSON)
         return fail(why, E_UNSUPPORTED, "a knob is not calibrated by pictures; read its scale");
+    c.ways_wanted = s->rig->axis->ops->caps & AXIS_BY_PICTURE ? WAYS_OF_A_LENS : CALIBRATE_WAYS;
     c.space = measure_space_new(why);
     int rc = c.space ? choose(&c, why) : E_NOMEM;
     if (!rc) rc = drive_all(&c, why);

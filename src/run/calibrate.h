@@ -1,8 +1,10 @@
 /* calibrate.h - how an axis really moves, seen by the camera: its play, which moves lose steps, how well a
  * place is met again, and how wide the focus is.
  *
- *    forth -> back -> ways, each looked at -> forth -> back     (forth and back: sweeps, image/sweeps.h)
+ *    sizes -> forth -> back -> ways, each looked at -> forth -> back     (forth and back: sweeps,
+ * image/sweeps.h)
  *
+ * The sizes of a lens's motor come first, for all that follows is counted in them.
  * Forth against back is the play; forth against the second forth, and back against the second back, what was
  * lost in between; each picture of the second forth against the first, how well a place is met again. Where
  * the axis goes is checked before it moves, and told once; a wish halts it. */
@@ -29,8 +31,18 @@ struct calibration_way {
     bool lost;  /* more than by chance */
 };
 
+/* Orders of a lens's motor against each other: its named sizes; of one that counts, orders of so many counts.
+ */
+struct calibration_sizes {
+    int32_t orders[3]; /* small, medium, large, as the camera takes them; 0: there is none */
+    bool named;
+    double ratio[2];       /* medium to small, large to medium; NAN: could not be told */
+    double uncertainty[2]; /* one sigma */
+};
+
 #define CALIBRATE_WAYS 8
 struct calibration {
+    struct calibration_sizes sizes;  /* orders[0] 0: of no lens */
     int64_t from_nm, to_nm, step_nm; /* of the sweeps */
     int32_t frames, places;          /* pictures in all; cells that were seen */
     double backlash_nm, backlash_uncertainty_nm;

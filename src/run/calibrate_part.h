@@ -17,9 +17,10 @@ struct calibrating {
     int64_t take_nm; /* takes up any play */
     int64_t way_nm;  /* the longest beyond the sweeps */
     int32_t done;
+    struct calibration_sizes sizes;
     struct sweep sweeps[4]; /* forth, back, forth, back */
     struct calibration_way ways[CALIBRATE_WAYS];
-    int32_t way_count;
+    int32_t way_count, ways_wanted;
     double before_nm;    /* what it stood off before the first way */
     double corrected_nm; /* of where it counts that it stands, since then */
 };
@@ -39,5 +40,9 @@ int calibrate_look(struct calibrating *, struct sweep *, int32_t i, struct err *
 /* calibrate_ways.c: the ways, each looked at, into `ways`; where something was lost the axis is told where it
  * really stands. Ends early, without an error, where it has lost what it looks at. */
 int calibrate_ways(struct calibrating *, struct err *);
+
+/* calibrate_sizes.c: the orders of a lens's motor against each other, into `sizes`; where they have names its
+ * axis counts by what was found from then on. Ends where it began, or as near as its play lets it. */
+int calibrate_sizes(struct calibrating *, struct err *);
 
 #endif

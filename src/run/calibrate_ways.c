@@ -123,9 +123,9 @@ int calibrate_ways(struct calibrating *c, struct err *why)
     int rc = look_at_middle(c, &seen, &before, why);
     if (rc || !seen) return rc;
     c->before_nm = before.shift;
-    for (int32_t i = 0; i < CALIBRATE_WAYS && !rc; i++) {
+    for (int32_t i = 0; i < c->ways_wanted && !rc; i++) {
         struct calibration_way *w = &c->ways[i];
-        *w = kinds[i / 2];
+        *w = kinds[(CALIBRATE_WAYS - c->ways_wanted + i) / 2];
         w->forth = i % 2 == 0; /* what is lost so leaves it farther from the subject */
         c->way_count = i + 1;
         rc = go_way(c, w, why);

@@ -70,7 +70,7 @@ struct ptp_harm {
 #define PTP_BULB          0xFFFFFFFFu /* as an exposure time */
 #define PTP_OBJECTS_MOST  512
 #define PTP_RELEASES_MOST 512
-#define PTP_MOVES_MOST    1024
+#define PTP_MOVES_MOST    16384
 #define PTP_EVENTS_MOST   64
 #define PTP_PARAMS        5
 

@@ -2,44 +2,34 @@
  * an emulated camera, in real time: the play between the emulator's motor and its glass is found. */
 #include "tests/support/test.h"
 
-#include <jansson.h>
 #include <sys/stat.h>
 
 #include "tests/support/emulated.h"
-#include "tests/support/emulated_stack.h"
+#include "tests/support/lens_calibration.h"
 #include "tests/support/program.h"
 
-#define PLAY 70 /* counts */
-
+/* It counts: orders of any length go as far as they say. */
 static void the_play_of_an_emulated_lens_is_found(void **state)
 {
     (void)state;
-    const struct emulated_job j = {.family = PTP_RANGE_DRIVE,
-                                   .slices = 12,
-                                   .spacing_counts = 60,
-                                   .backlash_counts = PLAY,
-                                   .camera = {.scene = {.left = -3000, .right = 3000}},
-                                   .folder = "lens"};
+    const struct emulated_job j = lens_calibration_job(PTP_RANGE_DRIVE, "lens", NULL);
     const struct ptp_camera_opts camera = emulated_camera(&j);
     struct ptp_ip *ip = ptp_ip_start(&camera);
-    emulated_write(&j, ip);
-    struct said r = shell("cd %s/lens && sed -i 's/backlash_counts: 70/backlash_counts: 5/' bench.yaml && "
-                          "HOME=$PWD/home staddle axis calibrate job.yaml --json",
-                          test_folder());
-    if (r.status) print_error("%s\n", r.err);
-    assert_int_equal(r.status, 0);
-    assert_non_null(strstr(r.err, "keep fingers and cables clear"));
-    json_t *o = json_loads(r.out, 0, NULL), *c = json_object_get(o, "calibration");
-    const double counts = json_number_value(json_object_get(c, "backlash_counts")),
-                 sigma = json_number_value(json_object_get(c, "backlash_uncertainty_um")) / 10;
-    printf("measured: an emulated lens's play of %d counts: %.1f found, said %.1f; from %d places\n", PLAY,
-           counts, sigma, (int)json_integer_value(json_object_get(c, "places")));
-    assert_near(counts, PLAY, 3 * sigma);
-    assert_true(sigma < 12);
-    struct said kept = shell("grep backlash_um %s/lens/bench.measured.yaml", test_folder());
+    json_t *o = lens_calibration_run(&j, ip);
+    const json_t *sizes = json_object_get(json_object_get(o, "calibration"), "sizes"),
+                 *orders = json_object_get(sizes, "orders");
+    lens_calibration_play(o);
+    double counts[3];
+    for (size_t i = 0; i < 3; i++)
+        counts[i] = json_number_value(json_array_get(orders, i));
+    assert_true(json_is_false(json_object_get(sizes, "named")));
+    lens_calibration_ratio(o, "medium_to_small", counts[1] / counts[0], 0.05);
+    lens_calibration_ratio(o, "large_to_medium", counts[2] / counts[1], 0.05);
+    struct said kept = shell("cd %s/lens && grep backlash_um bench.measured.yaml && ! grep -q to_ "
+                             "bench.measured.yaml",
+                             test_folder());
     assert_int_equal(kept.status, 0);
     said_clear(&kept);
-    said_clear(&r);
     json_decref(o);
     ptp_ip_stop(ip);
 }
@@ -48,12 +38,7 @@ static void the_play_of_an_emulated_lens_is_found(void **state)
 static void ctrl_c_ends_it_and_keeps_nothing(void **state)
 {
     (void)state;
-    const struct emulated_job j = {.family = PTP_RANGE_DRIVE,
-                                   .slices = 12,
-                                   .spacing_counts = 60,
-                                   .backlash_counts = PLAY,
-                                   .camera = {.scene = {.left = -3000, .right = 3000}},
-                                   .folder = "broken-off"};
+    const struct emulated_job j = lens_calibration_job(PTP_RANGE_DRIVE, "broken-off", NULL);
     const struct ptp_camera_opts camera = emulated_camera(&j);
     struct ptp_ip *ip = ptp_ip_start(&camera);
     emulated_write(&j, ip);

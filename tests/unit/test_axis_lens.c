@@ -264,6 +264,52 @@ static void the_place_grows_uncertain_with_turns_and_large_sizes_only(void **sta
     close_script(&s);
 }
 
+/* Measuring the sizes: single orders, of which nobody knows how far they go; then it counts by what was
+ * found, and doubts it by so much. */
+static void sizes_are_ordered_singly_and_then_counted_by(void **state)
+{
+    (void)state;
+    struct script s = {.size = {0}};
+    struct err why = {0};
+    static const int32_t ORDERS[] = {2, -3, -3, 2};
+    open_script(&s, 3, NULL);
+    assert_int_equal(s.axis->sizes, 3);
+    assert_int_equal(axis_order(s.axis, 2, &why), 0);
+    assert_int_equal(axis_order(s.axis, 2, &why), E_STATE); /* one at a time */
+    assert_int_equal(until(&s, AXIS_REST).known, AXIS_UNKNOWN);
+    s.answers[1] = LENS_REFUSED; /* busy: once more, the same */
+    assert_int_equal(axis_order(s.axis, -3, &why), 0);
+    until(&s, AXIS_REST);
+    assert_int_equal(s.place, 6 - 30);
+    assert_int_equal(axis_order(s.axis, 4, &why), E_INPUT);
+    assert_int_equal(axis_order(s.axis, 0, &why), E_INPUT);
+    assert_int_equal(axis_move_to(s.axis, 10, &why), E_STATE); /* it knows no place */
+    assert_int_equal(axis_worth(s.axis, 4, 6, 0, &why), E_INPUT);
+    assert_int_equal(axis_worth(s.axis, 2, 6, 2, &why), 0);
+    assert_int_equal(axis_here(s.axis, 0, &why), 0);
+    go(&s, 6);
+    assert_int_equal(until(&s, AXIS_REST).uncertainty_counts, 2);
+    assert_int_equal(s.count, 4);
+    for (int i = 0; i < 4; i++)
+        assert_int_equal(s.orders[i], ORDERS[i]);
+    close_script(&s);
+}
+
+/* Of one that counts, an order is its counts. */
+static void a_motor_that_counts_takes_single_orders_too(void **state)
+{
+    (void)state;
+    struct script s = {0};
+    struct err why = {0};
+    open_script(&s, 0, NULL);
+    assert_int_equal(s.axis->sizes, 0);
+    assert_int_equal(axis_order(s.axis, -250, &why), 0);
+    assert_int_equal(until(&s, AXIS_REST).known, AXIS_UNKNOWN);
+    assert_int_equal(s.place, -250);
+    assert_int_equal(axis_worth(s.axis, 2, 6, 0, &why), E_INPUT);
+    close_script(&s);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -277,6 +323,8 @@ int main(void)
         cmocka_unit_test(a_way_that_is_too_short_is_gone_back_and_forth),
         cmocka_unit_test(a_camera_that_stays_busy_is_given_up),
         cmocka_unit_test(the_place_grows_uncertain_with_turns_and_large_sizes_only),
+        cmocka_unit_test(sizes_are_ordered_singly_and_then_counted_by),
+        cmocka_unit_test(a_motor_that_counts_takes_single_orders_too),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -257,6 +257,40 @@ static void a_whole_bench_is_read_in_its_units(void **state)
     assert_int_equal(origin_line(&b.origins, "camera.kind"), 0);
 }
 
+/* What the pictures told of a lens's sizes comes before what the bench file says; the rest of whole counts,
+ * and two sigma, is doubt. */
+static void measured_sizes_come_before_written_ones(void **state)
+{
+    (void)state;
+    struct bench b;
+    struct err why;
+    static const char lens[] = "camera: {width_px: 600, height_px: 400, sensor_width_mm: 24}\n"
+                               "axis: {kind: lens, um_per_count: 4, size_counts: '6, 30'}\n"
+                               "lens: {focal_length_mm: 35, f_number: 2.8}\n";
+    char text[600];
+    assert_int_equal(bench_parse(lens, "b.yaml", &b, &why), E_OK);
+    assert_int_equal(b.axis.size_counts[0], 6);
+    assert_int_equal(b.axis.size_doubt[0], 0);
+    snprintf(text, sizeof text,
+             "%smeasured: {medium_to_small: 8.8, medium_to_small_uncertainty: 0.1, large_to_medium: 4.5,\n"
+             "  large_to_medium_uncertainty: 0.05, sizes_at: now}\n",
+             lens);
+    assert_int_equal(bench_parse(text, "b.yaml", &b, &why), E_OK);
+    assert_int_equal(b.axis.size_counts[0], 9);
+    assert_int_equal(b.axis.size_counts[1], 40); /* 39.6 */
+    assert_int_equal(b.axis.size_doubt[0], 1);   /* 0.2 and twice 0.1 */
+    assert_int_equal(b.axis.size_doubt[1], 2);   /* 0.4 and twice 0.63 */
+    assert_string_equal(b.axis.sizes, "9, 40");
+    snprintf(text, sizeof text,
+             "%smeasured: {medium_to_small: 7, medium_to_small_uncertainty: 0, sizes_at: now}\n", lens);
+    assert_int_equal(bench_parse(text, "b.yaml", &b, &why), E_OK);
+    assert_int_equal(b.axis.size_counts[0], 7);
+    assert_int_equal(b.axis.size_counts[1], 0); /* the large one is not known any more */
+    snprintf(text, sizeof text, "%smeasured: {medium_to_small: 7}\n", lens); /* nobody says when */
+    assert_int_equal(bench_parse(text, "b.yaml", &b, &why), E_OK);
+    assert_int_equal(b.axis.size_counts[0], 6);
+}
+
 static void a_whole_job_is_read_and_its_paths_follow_the_file(void **state)
 {
     (void)state;
@@ -438,6 +472,7 @@ int main(void)
         cmocka_unit_test(every_bad_bench_is_told_with_its_line),
         cmocka_unit_test(every_bad_job_is_told_with_its_line),
         cmocka_unit_test(a_whole_bench_is_read_in_its_units),
+        cmocka_unit_test(measured_sizes_come_before_written_ones),
         cmocka_unit_test(a_whole_job_is_read_and_its_paths_follow_the_file),
         cmocka_unit_test(numbers_are_the_same_in_any_locale),
         cmocka_unit_test(files_that_cannot_be_read_say_which),
