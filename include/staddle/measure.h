@@ -38,6 +38,8 @@ struct frame_shift {
 
 struct frame_measure {
     int32_t width_px, height_px; /* as stored */
+    int32_t orientation;         /* that the file tells (TIFF 6.0 tag 274, 1..8; 0: none), and nothing here
+                                    is turned by */
     int32_t cell_px, rows, cols;
     struct measure_cell *cells; /* rows x cols, row by row; owned */
     float mean;                 /* luma of the whole frame */

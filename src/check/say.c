@@ -244,6 +244,49 @@ static int say_odd_light(struct work *w, struct err *why)
     return rc;
 }
 
+/* ---- how a viewer turns them ---- */
+
+enum { ORIENTATIONS = 9 };
+
+/* A camera that looks down takes a hand on the table for a turn. None told is as good as 1. */
+static int32_t orientation_of(const struct work *w, int32_t frame)
+{
+    const int32_t told = w->in->measures[frame]->orientation;
+    return told >= 1 && told < ORIENTATIONS ? told : 1;
+}
+
+static int32_t usual_orientation(const struct work *w)
+{
+    int32_t count[ORIENTATIONS] = {0}, most = 1;
+    for (int32_t i = 0; i < w->v.frames; i++)
+        count[orientation_of(w, i)]++;
+    for (int32_t o = 2; o < ORIENTATIONS; o++)
+        if (count[o] > count[most]) most = o;
+    return most;
+}
+
+static int say_turned(struct work *w, struct err *why)
+{
+    struct frame_list other = {0};
+    const int32_t usual = usual_orientation(w);
+    int rc = E_OK;
+    for (int32_t i = 0; i < w->v.frames && !rc; i++)
+        if (orientation_of(w, i) != usual) rc = frame_list_add(&other, i, why);
+    if (!rc && other.count) {
+        const struct words s = number_words(w, other.rows, other.count);
+        rc = finding_add(
+            &w->v.findings,
+            (struct finding_about){"turned", false,
+                                   "the pictures themselves lie alike: have the merging program leave the "
+                                   "orientation out, and next time switch its sensor off in the camera",
+                                   other.rows, other.count},
+            why, "frame%s %s tell%s another orientation than the others: turned by it, they do not fit",
+            plural(other.count), s.text, other.count == 1 ? "s" : "");
+    }
+    mem_free(other.rows);
+    return rc;
+}
+
 /* ---- what is not needed, what cannot be told ---- */
 
 static int say_unneeded(struct work *w, struct err *why)
@@ -331,8 +374,8 @@ static int say_doubts(struct work *w, struct err *why)
 int say_all(struct work *w, struct err *why)
 {
     int (*const parts[])(struct work *, struct err *) = {
-        say_ends,  say_gaps,   say_order, say_blurred,   say_quiet,    say_shifted, say_moved,
-        say_drift, say_border, say_light, say_odd_light, say_unneeded, say_spots,   say_doubts};
+        say_ends,  say_gaps,   say_order, say_turned,    say_blurred,  say_quiet, say_shifted, say_moved,
+        say_drift, say_border, say_light, say_odd_light, say_unneeded, say_spots, say_doubts};
     for (size_t i = 0; i < sizeof parts / sizeof *parts; i++) {
         int rc = parts[i](w, why);
         if (rc) return rc;

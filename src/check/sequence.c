@@ -164,7 +164,7 @@ static int find_gaps(struct work *w, double *room, struct err *why)
     const bool targets = has_targets(w->in);
     const double usual = targets && w->in->frames > 2 ? usual_spacing_nm(w->in, room) : 0;
     for (int32_t i = 0; i + 1 < w->tiles.frames; i++) {
-        int32_t missing = missing_by_curves(w, i);
+        int32_t missing = tiles_light_unlike(&w->tiles, i) ? 0 : missing_by_curves(w, i);
         if (missing < 1 && !near_swap(w, i)) missing = growth_missing(w->in, i, room);
         if (usual > 0) {
             const double far =

@@ -43,13 +43,22 @@ struct readers {
     double from, to; /* frames */
 };
 
+/* A dark frame there makes the curve narrow. */
+static bool light_jumps_near(const struct tiles *t, double at)
+{
+    const int32_t i = (int32_t)lround(at);
+    for (int32_t j = i - 3; j < i + 3; j++)
+        if (tiles_light_unlike(t, j)) return true;
+    return false;
+}
+
 /* A tile whose one peak lies well inside tells the shape. */
 static bool tells_shape(const struct readers *r, int32_t tile)
 {
     const struct tile_curve *c = &r->curves[tile];
     return c->scale >= 0 && c->scale <= 1 && c->peak_count == 1 && c->peak[0].confidence > 0.8 &&
            c->peak[0].at > c->first + 1 && c->peak[0].at < c->last - 1 && c->peak[0].at >= r->from &&
-           c->peak[0].at <= r->to;
+           c->peak[0].at <= r->to && !light_jumps_near(r->tiles, c->peak[0].at);
 }
 
 /* Signal at the fractional peak, by a parabola in ln through the nearest three. */

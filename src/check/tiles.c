@@ -369,6 +369,13 @@ double tiles_sample_signal(const struct tiles *t, const struct tile_sample *s, i
     return fmax(e - (double)t->floor[scale][tile], (double)t->jitter[scale][tile]);
 }
 
+#define LIGHT_UNLIKE 0.7 /* ln: a stop */
+
+bool tiles_light_unlike(const struct tiles *t, int32_t i)
+{
+    return i >= 0 && i + 1 < t->frames && fabs(t->light[i + 1] - t->light[i]) > LIGHT_UNLIKE;
+}
+
 #define GLINT_LEAST  0.005F /* of a tile's pixels; a lamp's image in focus fills no more of it */
 #define GLINT_FRAMES 1      /* each side */
 

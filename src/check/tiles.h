@@ -44,6 +44,10 @@ void tiles_clear(struct tiles *);
 /* Energy above the floor; at least the jitter, so that its logarithm stays bounded. NAN where not seen. */
 double tiles_signal(const struct tiles *, int scale, int32_t tile, int32_t frame);
 
+/* Are frames i and i + 1 a stop or more apart in light? In one that is as good as black nothing is sharp, and
+ * the curves tell of that alone. False at the ends. */
+bool tiles_light_unlike(const struct tiles *, int32_t i);
+
 /* Is there a glint in the tile near this frame: some pixels are clipped? Its disc has a sharp rim at any
  * distance from focus, and the lamp that it shows lies elsewhere than the face. */
 bool tiles_glint(const struct tiles *, int32_t tile, int32_t frame);

@@ -77,6 +77,7 @@ int measure_frame(struct measure_space *s, const char *name, const uint8_t *byte
         *view_out = view;
     else
         register_view_free(view);
+    m.orientation = found.orientation;
     if (facts) *facts = found;
     *out = m;
     return E_OK;

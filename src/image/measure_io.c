@@ -8,12 +8,13 @@
 #include "base/mem.h"
 #include "image/cells.h"
 
-#define VERSION       2 /* 1: without the outliers */
-#define CELL_NUMBERS  (3 * MEASURE_SCALES + MEASURE_DIRECTIONS + 5)
-#define HEAD_NUMBERS  18
-#define HEAD_BYTES    (8 + 4 * HEAD_NUMBERS)
-#define CHECKSUM_SIZE 4
-#define CRC_BYTES     8
+#define VERSION          3 /* 1: without the outliers; 2: without the orientation */
+#define CELL_NUMBERS     (3 * MEASURE_SCALES + MEASURE_DIRECTIONS + 5)
+#define HEAD_NUMBERS     19
+#define HEAD_BYTES       (8 + 4 * HEAD_NUMBERS)
+#define CHECKSUM_SIZE    4
+#define ORIENTATION_MOST 8
+#define CRC_BYTES        8
 
 static const uint8_t magic[8] = {'S', 'T', 'A', 'D', 'C', 'E', 'L', 'L'};
 
@@ -128,6 +129,7 @@ static void put_head(struct writer *w, const struct frame_measure *m)
     put32(w, VERSION);
     put_int(w, m->width_px);
     put_int(w, m->height_px);
+    put_int(w, m->orientation);
     put_int(w, m->cell_px);
     put_int(w, m->rows);
     put_int(w, m->cols);
@@ -149,6 +151,7 @@ static void get_head(struct reader *r, struct frame_measure *m)
 {
     m->width_px = get_int(r);
     m->height_px = get_int(r);
+    m->orientation = get_int(r);
     m->cell_px = get_int(r);
     m->rows = get_int(r);
     m->cols = get_int(r);
@@ -200,7 +203,7 @@ static bool head_is_sound(const struct frame_measure *m)
            m->cols == cells_along(m->width_px, m->cell_px) && m->rows <= MEASURE_CELLS_MOST + 1 &&
            m->cols <= MEASURE_CELLS_MOST + 1 && m->thumb_w > 0 && m->thumb_h > 0 &&
            m->thumb_w <= MEASURE_THUMB_MOST && m->thumb_h <= MEASURE_THUMB_MOST &&
-           (unsigned)m->shift.trust <= SHIFT_GOOD;
+           (unsigned)m->shift.trust <= SHIFT_GOOD && (unsigned)m->orientation <= ORIENTATION_MOST;
 }
 
 static int fail_measures(const char *name, const char *what, struct err *why)

@@ -26,6 +26,13 @@ static void a_lamp_off_at_slice_thirty_is_named(void **state)
     h.f[LAMP - 1].light_stops = -7;
     hard_judge(&h, 0, N, "lamp off for frame 30");
     assert_true(hard_names(&h, "light-odd", LAMP - 1) && hard_said(&h, "light-odd")->grave);
+    assert_int_equal(hard_blames(&h), 1);
+    hard_reset(&h);
+    h.f[AT].light_stops = -7;
+    hard_judge(&h, 0, N, "lamp off for frame 19");
+    assert_true(hard_names(&h, "light-odd", AT));
+    assert_int_equal(hard_blames(&h), 1);
+    hard_reset(&h);
     for (int32_t i = LAMP - 1; i < N; i++)
         h.f[i].light_stops = -7;
     hard_judge(&h, 0, N, "lamp off from frame 30 on");
