@@ -184,8 +184,10 @@ test: build $(TESTS_FAST) ## unit, contract and flow tests: under a minute
 
 test-programs: $(TESTS_FAST) $(TESTS_LONG) $(TABLES) $(PRELOADS)
 
-san-tests: build $(TESTS_FAST)
-	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_FAST)
+# Of the long ones those that only show that all parts of something are clean.
+TESTS_SAN := $(B)/tests/long/test_calibrate_small
+san-tests: build $(TESTS_FAST) $(TESTS_SAN)
+	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_FAST) $(TESTS_SAN)
 
 soak: build $(TESTS_SOAK) $(PRELOADS) $(B)/tests/chip/soak_moves fw $(B)/fw/staddle-rail.sym $(B)/fw/layout.bin ## the long lists, a million moves of the chip, and minutes of fuzzing: about two hours
 	$(Q)STADDLE_BUILD=$(B) $(B)/tests/chip/soak_moves
