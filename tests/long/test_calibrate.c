@@ -7,21 +7,11 @@
 #include <png.h>
 #include <sys/stat.h>
 
-#include "run/calibrate.h"
+#include "tests/support/calibration.h"
 #include "tests/support/program.h"
 #include "tests/support/ruler_picture.h"
 
 enum { W = 900, H = 600 };
-
-static void put(const char *name, const char *text)
-{
-    char path[600];
-    snprintf(path, sizeof path, "%s/%s", test_folder(), name);
-    FILE *f = fopen(path, "w");
-    assert_non_null(f);
-    fputs(text, f);
-    fclose(f);
-}
 
 static void put_png(const char *name, const void *pixels, png_uint_32 format)
 {
@@ -44,10 +34,11 @@ static int set_up(void **state)
     put_png("aslant.png", depth, PNG_FORMAT_GRAY);
     free(luma);
     free(depth);
-    put("bench.yaml", "camera: {kind: simulated, width_px: 900, height_px: 600, sensor_width_mm: 24}\n"
-                      "axis: {kind: rail, link: simulated, lead_mm: 2, steps_per_rev: 200, microsteps: 16,\n"
-                      "       clearance_mm: 8, backlash_um: 5, speed_mm_per_s: 2}\n"
-                      "lens: {focal_length_mm: 35, f_number: 2.8}\nlight: {kind: continuous}\n");
+    calibration_put("bench.yaml",
+                    "camera: {kind: simulated, width_px: 900, height_px: 600, sensor_width_mm: 24}\n"
+                    "axis: {kind: rail, link: simulated, lead_mm: 2, steps_per_rev: 200, microsteps: 16,\n"
+                    "       clearance_mm: 8, backlash_um: 5, speed_mm_per_s: 2}\n"
+                    "lens: {focal_length_mm: 35, f_number: 2.8}\nlight: {kind: continuous}\n");
     return 0;
 }
 
@@ -58,7 +49,7 @@ static void write_job(const char *bench, const char *depth, double backlash_um, 
              "bench: %s\nmagnification: 4\n%s\nexposure_s: 0.25\nseed: %d\n"
              "scene: {picture: ruler.png, depth_map: aslant.png, depth_map_is: distance, backlash_um: %g}\n",
              bench, depth, seed, backlash_um);
-    put("job.yaml", job);
+    calibration_put("job.yaml", job);
 }
 
 static json_t *calibrated(const char *bench, const char *depth, double backlash_um, int seed)
@@ -118,21 +109,14 @@ static void push_the_set(void *arg, int32_t done, int32_t of)
 }
 
 /* Steps lost toward the subject look as if the set had gone away from it: it is pushed by 15 um after the
- * first two sweeps.
- */
+ * first two sweeps. */
 static void what_was_lost_in_between_is_told(void **state)
 {
     (void)state;
-    char path[600];
-    struct axis_session *s;
     struct calibration c;
     struct err why = {0};
     write_job("bench.yaml", "near_mm: 0\nfar_mm: 4", 12, 9);
-    snprintf(path, sizeof path, "%s/job.yaml", test_folder());
-    const struct axis_session_opts o = {.job_path = path, .virtual_clock = true, .camera_too = true};
-    assert_int_equal(axis_session_open(&o, &s, &why), 0);
-    assert_int_equal(axis_session_ready(s, &why), 0);
-    assert_int_equal(axis_session_home(s, &why), 0);
+    struct axis_session *s = calibration_open();
     const struct calibrate_opts wish = {.progress = push_the_set, .arg = s};
     if (calibrate_axis(s, &wish, &c, &why)) fail_msg("%s", why.text);
     printf("measured: a set pushed by 15 um: %.2f um told, said %.2f; play %+.2f um off\n", c.lost_nm / 1000,
@@ -146,9 +130,10 @@ static void what_was_lost_in_between_is_told(void **state)
 static void a_lens_has_its_play_found_too(void **state)
 {
     (void)state;
-    put("lens.yaml", "camera: {kind: simulated, width_px: 900, height_px: 600, sensor_width_mm: 24}\n"
-                     "axis: {kind: lens, um_per_count: 4, backlash_counts: 1, range_counts: 9000}\n"
-                     "lens: {focal_length_mm: 35, f_number: 2.8}\nlight: {kind: continuous}\n");
+    calibration_put("lens.yaml",
+                    "camera: {kind: simulated, width_px: 900, height_px: 600, sensor_width_mm: 24}\n"
+                    "axis: {kind: lens, um_per_count: 4, backlash_counts: 1, range_counts: 9000}\n"
+                    "lens: {focal_length_mm: 35, f_number: 2.8}\nlight: {kind: continuous}\n");
     json_t *o = calibrated("lens.yaml", "depth_mm: 4", 72, 3);
     const double um = told(o, "backlash_um"), sigma = told(o, "backlash_uncertainty_um");
     printf("measured: a lens's play of 18 counts found %+.2f counts off, said %.2f\n", (um - 72) / 4,
@@ -164,10 +149,11 @@ static void a_lens_has_its_play_found_too(void **state)
 static void what_does_not_belong_there_is_refused_with_its_line(void **state)
 {
     (void)state;
-    put("job.yaml", "bench: bench.yaml\nmagnification: 4\nnear_mm: 0\nfar_mm: 4\nexposure_s: 0.25\n");
-    put("bench.measured.yaml",
-        "measured:\n  backlash_um: 3\n  backlash_uncertainty_um: 1\n  backlash_at: now\n"
-        "lens: {f_number: 4}\n");
+    calibration_put("job.yaml",
+                    "bench: bench.yaml\nmagnification: 4\nnear_mm: 0\nfar_mm: 4\nexposure_s: 0.25\n");
+    calibration_put("bench.measured.yaml",
+                    "measured:\n  backlash_um: 3\n  backlash_uncertainty_um: 1\n  backlash_at: now\n"
+                    "lens: {f_number: 4}\n");
     struct said r = shell("cd %s && staddle plan job.yaml", test_folder());
     assert_int_equal(r.status, 2);
     assert_non_null(strstr(r.err, "bench.measured.yaml:5: "));

@@ -3,39 +3,23 @@
  * (test_calibrate*.c); here that each part was come by. */
 #include "tests/support/test.h"
 
-#include "run/calibrate.h"
+#include "tests/support/calibration.h"
 
-static void put(const char *name, const char *text)
+static struct calibration calibrated(const char *axis, const char *job)
 {
-    char path[600];
-    snprintf(path, sizeof path, "%s/%s", test_folder(), name);
-    FILE *f = fopen(path, "w");
-    assert_non_null(f);
-    fputs(text, f);
-    fclose(f);
-}
-
-static struct calibration calibrated(const char *axis, const char *job, bool home)
-{
-    char text[700], path[600];
-    struct axis_session *s;
+    char text[700];
     struct calibration c;
     struct err why = {0};
     snprintf(text, sizeof text,
              "camera: {kind: simulated, width_px: 300, height_px: 200, sensor_width_mm: 24}\n%s\n"
              "lens: {focal_length_mm: 35, f_number: 2.8}\nlight: {kind: continuous}\n",
              axis);
-    put("bench.yaml", text);
+    calibration_put("bench.yaml", text);
     snprintf(text, sizeof text, "bench: bench.yaml\nmagnification: 4\nexposure_s: 0.25\nseed: 3\n%s\n", job);
-    put("job.yaml", text);
-    snprintf(path, sizeof path, "%s/job.yaml", test_folder());
-    const struct axis_session_opts o = {.job_path = path, .virtual_clock = true, .camera_too = true};
+    calibration_put("job.yaml", text);
+    struct axis_session *s = calibration_open();
     const struct calibrate_opts wish = {.at_given = false};
-    if (axis_session_open(&o, &s, &why)) fail_msg("%s", why.text);
-    int rc = axis_session_ready(s, &why);
-    if (!rc && home) rc = axis_session_home(s, &why);
-    if (!rc) rc = calibrate_axis(s, &wish, &c, &why);
-    if (rc) fail_msg("%s", why.text);
+    if (calibrate_axis(s, &wish, &c, &why)) fail_msg("%s", why.text);
     axis_session_close(s);
     return c;
 }
@@ -47,8 +31,7 @@ static void a_rail_that_loses_steps(void **state)
         calibrated("axis: {kind: rail, link: simulated, lead_mm: 2, steps_per_rev: 200, microsteps: 16,\n"
                    "       clearance_mm: 12, speed_mm_per_s: 2}",
                    "near_mm: 0\nfar_mm: 6\nscene: {shows: ruler, near_mm: -1.6, backlash_um: 12, "
-                   "motor_strength: 0.0755}",
-                   true);
+                   "motor_strength: 0.0755}");
     assert_int_equal(c.way_count, CALIBRATE_WAYS);
     assert_true(c.ways[CALIBRATE_WAYS - 1].lost);
     assert_true(isfinite(c.repeat_nm));
@@ -61,7 +44,7 @@ static void the_motor_of_a_lens(void **state)
     (void)state;
     const struct calibration c =
         calibrated("axis: {kind: lens, um_per_count: 4, range_counts: 9000}",
-                   "depth_mm: 4\nscene: {shows: ruler, near_mm: -3, backlash_um: 72}", false);
+                   "depth_mm: 4\nscene: {shows: ruler, near_mm: -3, backlash_um: 72}");
     assert_false(c.sizes.named);
     assert_near(c.sizes.ratio[0], (double)c.sizes.orders[1] / c.sizes.orders[0], 4 * c.sizes.uncertainty[0]);
     assert_near(c.sizes.ratio[1], (double)c.sizes.orders[2] / c.sizes.orders[1], 4 * c.sizes.uncertainty[1]);

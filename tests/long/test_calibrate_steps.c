@@ -3,8 +3,7 @@
  * is the truth; so is where the carriage stood at each exposure. */
 #include "tests/support/test.h"
 
-#include "run/calibrate.h"
-#include "tests/support/program.h"
+#include "tests/support/calibration.h"
 
 #define COUNT_NM 625.0
 enum { FRAMES = 24, PICTURES_MOST = 200, FIRST_LOOK = 2 * FRAMES };
@@ -19,29 +18,19 @@ struct seen {
     double push_um;
 };
 
-static void put(const char *name, const char *text)
-{
-    char path[600];
-    snprintf(path, sizeof path, "%s/%s", test_folder(), name);
-    FILE *f = fopen(path, "w");
-    assert_non_null(f);
-    fputs(text, f);
-    fclose(f);
-}
-
-static void set_up(const char *scene, char job_path[600])
+static void set_up(const char *scene)
 {
     char job[400];
-    put("bench.yaml", "camera: {kind: simulated, width_px: 600, height_px: 400, sensor_width_mm: 24}\n"
-                      "axis: {kind: rail, link: simulated, lead_mm: 2, steps_per_rev: 200, microsteps: 16,\n"
-                      "       clearance_mm: 12, backlash_um: 5, speed_mm_per_s: 2}\n"
-                      "lens: {focal_length_mm: 35, f_number: 2.8}\nlight: {kind: continuous}\n");
+    calibration_put("bench.yaml",
+                    "camera: {kind: simulated, width_px: 600, height_px: 400, sensor_width_mm: 24}\n"
+                    "axis: {kind: rail, link: simulated, lead_mm: 2, steps_per_rev: 200, microsteps: 16,\n"
+                    "       clearance_mm: 12, backlash_um: 5, speed_mm_per_s: 2}\n"
+                    "lens: {focal_length_mm: 35, f_number: 2.8}\nlight: {kind: continuous}\n");
     snprintf(job, sizeof job,
              "bench: bench.yaml\nmagnification: 4\nnear_mm: 0\nfar_mm: 6\nexposure_s: 0.25\nseed: 3\n"
              "scene: {shows: ruler, backlash_um: 12, %s}\n",
              scene);
-    put("job.yaml", job);
-    snprintf(job_path, 600, "%s/job.yaml", test_folder());
+    calibration_put("job.yaml", job);
 }
 
 static void look(void *arg, int32_t done, int32_t of)
@@ -64,14 +53,9 @@ static void look(void *arg, int32_t done, int32_t of)
 
 static void calibrate(const char *scene, struct seen *s, struct calibration *c)
 {
-    char path[600];
     struct err why = {0};
-    set_up(scene, path);
-    const struct axis_session_opts o = {.job_path = path, .virtual_clock = true, .camera_too = true};
-    if (axis_session_open(&o, &s->session, &why)) fail_msg("%s", why.text);
-    int rc = axis_session_ready(s->session, &why);
-    if (!rc) rc = axis_session_home(s->session, &why);
-    if (rc) fail_msg("%s", why.text);
+    set_up(scene);
+    s->session = calibration_open();
     const struct calibrate_opts wish = {.progress = look, .arg = s};
     if (calibrate_axis(s->session, &wish, c, &why)) fail_msg("%s", why.text);
     axis_session_close(s->session);

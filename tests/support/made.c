@@ -3,23 +3,15 @@
 #include <string.h>
 
 #include "base/mem.h"
+#include "tests/support/chance.h"
 #include "tests/support/test.h"
 
 enum { WIDTH = 641, HEIGHT = 555, CELL = 7, COLS = 92, ROWS = 79 };
 
-/* splitmix64, public domain algorithm: Steele, Lea, Flood 2014 (from memory). */
-static uint64_t mix(uint64_t *state)
-{
-    uint64_t z = (*state += 0x9e3779b97f4a7c15u);
-    z = (z ^ (z >> 30)) * 0xbf58476d1ce4e5b9u;
-    z = (z ^ (z >> 27)) * 0x94d049bb133111ebu;
-    return z ^ (z >> 31);
-}
-
 /* Sum of four uniforms of 16 bits, scaled to variance 1: near enough to a Gaussian. */
 static double gaussian(uint64_t *state)
 {
-    const uint64_t z = mix(state);
+    const uint64_t z = chance_mix(state);
     const double sum =
         (double)(z & 0xffff) + (double)(z >> 16 & 0xffff) + (double)(z >> 32 & 0xffff) + (double)(z >> 48);
     return (sum / 65536 - 2) * 1.7320508;

@@ -5,20 +5,14 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { SUB = 4 };
+#include "tests/support/chance.h"
 
-static uint64_t mix(uint64_t *state)
-{
-    uint64_t z = (*state += 0x9e3779b97f4a7c15u);
-    z = (z ^ (z >> 30)) * 0xbf58476d1ce4e5b9u;
-    z = (z ^ (z >> 27)) * 0x94d049bb133111ebu;
-    return z ^ (z >> 31);
-}
+enum { SUB = 4 };
 
 static double gaussian(uint64_t *state)
 {
-    const double u = ((double)(mix(state) >> 11) + 0.5) / 9007199254740992.0;
-    const double v = (double)(mix(state) >> 11) / 9007199254740992.0;
+    const double u = ((double)(chance_mix(state) >> 11) + 0.5) / 9007199254740992.0;
+    const double v = (double)(chance_mix(state) >> 11) / 9007199254740992.0;
     return sqrt(-2 * log(u)) * cos(2 * M_PI * v);
 }
 
