@@ -152,9 +152,9 @@ static void sizes_text(FILE *out, const json_t *z)
         fprintf(out, "  orders of %d, %d and %d counts: ", (int)json_integer_value(json_array_get(orders, 0)),
                 (int)json_integer_value(json_array_get(orders, 1)),
                 (int)json_integer_value(json_array_get(orders, 2)));
-    ratio_text(out, z, "medium_to_small", "the second goes as far as the first times");
+    ratio_text(out, z, "medium_to_small", "medium to small");
     if (json_integer_value(json_array_get(orders, 2)))
-        ratio_text(out, z, "large_to_medium", ";\n    the third as far as the second times");
+        ratio_text(out, z, "large_to_medium", "; large to medium");
     fputc('\n', out);
 }
 

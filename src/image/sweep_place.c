@@ -19,6 +19,8 @@
 #define ALIKE       4.0   /* neighbouring pictures show the same: so many count as one (guess) */
 #define RISE        2.0   /* of the sharp band over what else there is (guess) */
 #define CLEAR       0.25  /* so many of the places, those with the clearest tops, make the plane (guess) */
+#define BRIGHT      0.98  /* so many have less than what is surely in focus (guess) */
+#define WEAK        0.02  /* of that; what never has so much is noise, or no texture (guess) */
 #define ROUNDS      4     /* of fitting the plane, without what lies far off it */
 #define FAR_OFF     3.0   /* of their spread; common practice, no source */
 #define PLANE_WIDTH 0.5   /* of a focus' width: further off on the whole it is no plane (guess) */
@@ -26,6 +28,7 @@
 struct held {
     const struct sweep *sweep;
     float *least;         /* [place] its least in the sweep: there it is out of focus, or noise */
+    float *most;          /* and its most; 0: it never comes into focus there, and tells nothing */
     const float *picture; /* what is held against it */
     struct spot *spots;   /* room for as many as there are places */
     double *room;
@@ -40,6 +43,7 @@ static const float *frame_of(const struct sweep *s, int32_t k)
 
 static double root(const struct held *h, const float *energy, int32_t place)
 {
+    if (!(h->most[place] > 0)) return 0;
     return sqrt(fmax((double)energy[place] - (double)h->least[place], 0));
 }
 
@@ -92,12 +96,22 @@ static bool settle(const struct held *h, int32_t from, int32_t to, double *x, do
     return false;
 }
 
+/* Where all is out of focus, one picture is like another. */
+static bool shows_focus(const struct held *h)
+{
+    int32_t n = 0;
+    for (int32_t i = 0; i < h->sweep->places; i++)
+        n += h->most[i] > 0 && h->picture[i] > h->most[i] / 2;
+    return n >= SWEEP_PLACES_LEAST;
+}
+
 /* `shift` is the position. */
 static bool within(const struct held *h, struct sweep_seen *out)
 {
     const struct sweep *s = h->sweep;
     const int32_t rows = s->places / s->cols;
     double most = 0, x = 0, all, square = 0, weights = 0;
+    if (!shows_focus(h)) return false;
     for (int32_t k = 0; k < s->frames; k++) {
         const double how = like(h, k);
         if (how > most) most = how, x = k;
@@ -241,6 +255,7 @@ static bool beyond(const struct held *h, struct sweep_seen *out)
 static void clear(struct held *h)
 {
     mem_free(h->least);
+    mem_free(h->most);
     mem_free(h->spots);
     mem_free(h->room);
 }
@@ -253,16 +268,25 @@ static int prepare(struct held *h, const struct sweep *s, const struct sweep *of
         return fail(why, E_INPUT,
                     "the pictures are not all of one size; leave the camera's settings alone meanwhile");
     h->least = mem_new(n, sizeof *h->least, why);
-    if (h->least) h->spots = mem_new(n, sizeof *h->spots, why);
+    if (h->least) h->most = mem_new(n, sizeof *h->most, why);
+    if (h->most) h->spots = mem_new(n, sizeof *h->spots, why);
     if (h->spots) h->room = mem_new(n, sizeof *h->room, why);
     if (!h->room) {
         clear(h);
         return E_NOMEM;
     }
     memcpy(h->least, s->energy, n * sizeof *h->least);
+    memcpy(h->most, s->energy, n * sizeof *h->most);
     for (int32_t k = 1; k < s->frames; k++)
-        for (size_t i = 0; i < n; i++)
+        for (size_t i = 0; i < n; i++) {
             h->least[i] = fminf(h->least[i], frame_of(s, k)[i]);
+            h->most[i] = fmaxf(h->most[i], frame_of(s, k)[i]);
+        }
+    for (size_t i = 0; i < n; i++)
+        h->room[i] = (double)h->most[i];
+    const double enough = WEAK * select_kth(h->room, s->places, (int32_t)(BRIGHT * s->places));
+    for (size_t i = 0; i < n; i++)
+        if ((double)h->most[i] < fmax(RISE * (double)h->least[i], enough)) h->most[i] = 0;
     return E_OK;
 }
 

@@ -69,6 +69,7 @@ static int look_at_middle(struct calibrating *c, bool *seen, struct sweep_seen *
 static int put_right(struct calibrating *c, double near_nm, struct err *why)
 {
     const int64_t at = axis_session_nm(c->axis, c->axis->state.position_counts);
+    if (!axis_session_counts(c->axis, llround(near_nm))) return E_OK;
     c->corrected_nm += near_nm;
     return axis_session_here(c->axis, at - llround(near_nm), why);
 }
@@ -121,7 +122,7 @@ int calibrate_ways(struct calibrating *c, struct err *why)
     struct sweep_seen before;
     bool seen;
     int rc = look_at_middle(c, &seen, &before, why);
-    if (rc || !seen) return rc;
+    if (rc || !seen || before.beyond) return rc;
     c->before_nm = before.shift;
     for (int32_t i = 0; i < c->ways_wanted && !rc; i++) {
         struct calibration_way *w = &c->ways[i];

@@ -18,7 +18,7 @@ static struct calibration calibrated(const char *axis, const char *job)
     snprintf(text, sizeof text, "bench: bench.yaml\nmagnification: 4\nexposure_s: 0.25\nseed: 3\n%s\n", job);
     calibration_put("job.yaml", text);
     struct axis_session *s = calibration_open();
-    const struct calibrate_opts wish = {.at_given = false};
+    const struct calibrate_opts wish = {.progress = NULL};
     if (calibrate_axis(s, &wish, &c, &why)) fail_msg("%s", why.text);
     axis_session_close(s);
     return c;
