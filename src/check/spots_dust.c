@@ -34,7 +34,7 @@ static const struct sieve sieves[] = {{1, 3, 5}, {3, 7, 11}};
 
 /* Of so small a picture a thumbnail's pixel is hardly more than one of its own, and texture as fine as that
  * is everywhere; no camera makes such. */
-#define FINE_PX 2.0
+#define FINE_PX 2.5
 
 struct dust {
     const struct spot_look *l;

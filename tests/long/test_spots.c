@@ -76,7 +76,7 @@ static void hot_pixels_are_told_where_they_are(void **state)
 
 /* A textured slope on the left, a plain backdrop on the right; in its middle a dark soft blob and a bright
  * speck that are the subject's own. */
-enum { W = 720, H = 480 };
+enum { W = 900, H = 600 };
 
 static uint8_t blob_paint(int32_t x, int32_t y, const void *arg)
 {

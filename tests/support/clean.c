@@ -148,41 +148,43 @@ static bool blamed(const struct verdict *v, char *words, size_t room)
 static void judge_still(struct shoot *s, const struct shots *shots, const struct setting *set, double spacing,
                         int32_t which, struct clean_tally *tally)
 {
+    enum { STILL = 3 };
     uint64_t state = (uint64_t)which * 104729u + 5;
-    for (int i = 0; i < 3; i++) {
+    struct shoot_frame f[STILL];
+    struct quiet_frame quiet[STILL];
+    struct shots still;
+    struct verdict v = {0};
+    struct err why = {0};
+    for (int i = 0; i < STILL; i++) {
         const double at = between(&state, 0.3, shots->frames - 1.3);
-        const struct shoot_frame f = {.at_nm = llround((at - set->before) * spacing),
-                                      .again = 50 + i,
-                                      .light_stops =
-                                          set->stops + set->slope_stops * at / (shots->frames - 1)};
-        struct shots still;
-        struct verdict v = {0};
-        struct err why = {0};
-        shoot_frames(s, &f, 1, &still);
-        const struct quiet_frame quiet = {"quiet.jpg", &still.measures[0], 250000, 0, 0};
-        const struct check_input in = {.frames = shots->frames,
-                                       .measures = shots->list,
-                                       .order = set->backwards ? ORDER_FAR_FIRST : ORDER_NEAR_FIRST,
-                                       .rows = set->planned ? shots->rows : NULL,
-                                       .planned_scale = set->planned ? shots->planned_scale : NULL,
-                                       .quiet = &quiet,
-                                       .quiet_count = 1};
-        if (check_stack(&in, &v, &why)) fail_msg("%s", why.text);
-        const struct quiet_verdict *q = &v.quiet;
-        tally->still++;
-        tally->still_blamed +=
-            q->state == QUIET_SHAKEN || q->state == QUIET_SOFTER || q->state == QUIET_SHARPER;
-        tally->still_no_use += q->state == QUIET_NO_USE;
-        if (q->state != QUIET_ALIKE)
-            printf(
-                "printed: clean stack %d (%s, depth %s, %d frames, spacing %.2f, noise %g), still at %.2f: "
-                "state %d at %.2f, %.2f px of %d tiles, contrast %.2f%s%s\n",
-                which, set->name, set->shape, shots->frames, set->spacing, set->shoot.noise,
-                set->backwards ? shots->frames - 1 - at : at, q->state, q->at, q->smear_px, q->tiles,
-                q->contrast, q->state == QUIET_NO_USE ? ": " : "", q->reason);
-        verdict_clear(&v);
-        shots_clear(&still);
+        f[i] = (struct shoot_frame){.at_nm = llround((at - set->before) * spacing),
+                                    .again = 50 + i,
+                                    .light_stops = set->stops + set->slope_stops * at / (shots->frames - 1)};
     }
+    shoot_frames(s, f, STILL, &still);
+    for (int i = 0; i < STILL; i++)
+        quiet[i] = (struct quiet_frame){"quiet.jpg", &still.measures[i], 250000, 0, 0};
+    const struct check_input in = {.frames = shots->frames,
+                                   .measures = shots->list,
+                                   .order = set->backwards ? ORDER_FAR_FIRST : ORDER_NEAR_FIRST,
+                                   .rows = set->planned ? shots->rows : NULL,
+                                   .planned_scale = set->planned ? shots->planned_scale : NULL,
+                                   .quiet = quiet,
+                                   .quiet_count = STILL};
+    if (check_stack(&in, &v, &why)) fail_msg("%s", why.text);
+    const struct quiet_verdict *q = &v.quiet;
+    const bool wrong = q->state == QUIET_SHAKEN || q->state == QUIET_SOFTER || q->state == QUIET_SHARPER;
+    tally->still++;
+    tally->still_blamed += wrong;
+    tally->still_no_use += q->state == QUIET_NO_USE;
+    if (wrong)
+        printf(
+            "printed: clean stack %d (%s, depth %s, noise %g) was blamed by a quiet frame: %s, %.2f px of %d "
+            "tiles\n",
+            which, set->name, set->shape, set->shoot.noise, q->state == QUIET_SHARPER ? "sharper" : "shaken",
+            q->smear_px, (int)q->tiles);
+    verdict_clear(&v);
+    shots_clear(&still);
 }
 
 void clean_stack(int32_t which, struct clean_tally *tally)

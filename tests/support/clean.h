@@ -10,7 +10,7 @@
 
 struct clean_tally {
     int32_t stacks, blamed, frames;
-    int32_t still, still_blamed, still_no_use; /* against quiet frames, as still as the stack */
+    int32_t still, still_blamed, still_no_use; /* stacks, against three quiet frames that are as still */
     double textured_least;                     /* share of the picture, of the barest of them */
 };
 
