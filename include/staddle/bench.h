@@ -177,6 +177,7 @@ struct job {
     int64_t start_delay_us; /* negative: not given */
     double blur_limit_px;   /* 0: the default */
     double contrast_drop;   /* midway between slices; 0: the default of 0.20 */
+    bool quiet_frame;       /* one more at the end, when all is still */
     struct scene_spec scene;
     uint64_t seed;
     bool ask_in_doubt; /* resume: nobody can tell whether it was exposed; else it is shot again */

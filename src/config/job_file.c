@@ -32,6 +32,7 @@ static const struct key_row rows[] = {
     {"start_delay_s", VALUE_S, false, AT(start_delay_us), 0, 86400, NULL},
     {"blur_limit_px", VALUE_REAL, false, AT(blur_limit_px), 0.5, 20, NULL},
     {"contrast_drop", VALUE_REAL, false, AT(contrast_drop), 0.01, 0.5, NULL},
+    {"quiet_frame", VALUE_FLAG, false, AT(quiet_frame), 0, 0, NULL},
     {"doubtful", VALUE_FLAG, false, AT(ask_in_doubt), 0, 0, "shoot_again ask"},
     {"seed", VALUE_SEED, false, AT(seed), 0, 0, NULL},
     {"scene", VALUE_FLAG, false, AT(scene.ruler), 0, 0, SCENES},

@@ -84,6 +84,13 @@ int axis_session_open(const struct axis_session_opts *o, struct axis_session **o
     return E_OK;
 }
 
+void axis_session_borrow(struct axis_session *s, struct rig *rig, const struct shoot_job *job)
+{
+    *s = (struct axis_session){.rig = rig, .job = *job, .job_given = true};
+    set_near_bound(s);
+    set_far_bound(s);
+}
+
 void axis_session_close(struct axis_session *s)
 {
     if (!s) return;

@@ -41,6 +41,8 @@ struct axis_session {
 
 int axis_session_open(const struct axis_session_opts *, struct axis_session **out, struct err *);
 void axis_session_close(struct axis_session *); /* NULL is fine */
+/* On a rig that somebody else opened and closes; the job stays theirs, too. Not to be closed. */
+void axis_session_borrow(struct axis_session *, struct rig *, const struct shoot_job *);
 
 /* Until the controller has answered; also where it is stopped or in alarm, which state shows. */
 int axis_session_ready(struct axis_session *, struct err *);

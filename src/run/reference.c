@@ -42,8 +42,8 @@ static int keep(struct store *st, const struct exposure_row *row, const struct c
     return rc ? rc : store_add_event(st, shot->at_wall_us, "reference", what, out->files[0].name, why);
 }
 
-static int shoot_into(struct camera_session *s, struct store *st, const struct stack_info *info,
-                      const char *what, struct reference_kept *out, struct err *why)
+int reference_shoot_into(struct camera_session *s, struct store *st, const struct stack_info *info,
+                         const char *what, struct reference_kept *out, struct err *why)
 {
     struct camera_shot shot;
     struct err inner;
@@ -78,7 +78,7 @@ int reference_shoot(struct camera_session *s, const char *stack_dir, const char 
     int rc = store_open(stack_dir, false, &st, why);
     if (rc) return rc;
     rc = store_info(st, &info, why);
-    if (!rc) rc = shoot_into(s, st, &info, what, &kept, why);
+    if (!rc) rc = reference_shoot_into(s, st, &info, what, &kept, why);
     stack_info_clear(&info);
     store_close(st);
     if (!rc) *out = kept;

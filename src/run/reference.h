@@ -15,4 +15,8 @@ struct reference_kept {
 int reference_shoot(struct camera_session *, const char *stack_dir, const char *what,
                     struct reference_kept *out, struct err *);
 
+/* Into a stack that is open, of that info. */
+int reference_shoot_into(struct camera_session *, struct store *, const struct stack_info *, const char *what,
+                         struct reference_kept *out, struct err *);
+
 #endif

@@ -9,6 +9,7 @@
 #include "config/config.h"
 #include "plan/plan.h"
 #include "run/control.h"
+#include "run/quiet.h"
 #include "run/ready_ask.h"
 #include "run/resume.h"
 
@@ -73,6 +74,18 @@ static void tell_both(void *arg, const struct run_progress *p)
     if (t->opts->progress) t->opts->progress(t->opts->progress_arg, p);
 }
 
+/* The stack is whole without it. */
+static void take_quiet(const struct shoot_job *s, struct rig *rig, struct store *store,
+                       struct run_result *out)
+{
+    struct err why;
+    if (quiet_take(s, rig, store, &why))
+        finding_add(
+            &out->findings,
+            (struct finding_about){.code = "quiet-frame", .advice = "check says what it can without it"},
+            NULL, "the quiet frame was not taken: %s", why.text);
+}
+
 /* Shoots what is left of the plan. The rig is closed here: its threads are the last that touch the store. */
 static int shoot(const struct shoot_job *s, const struct shoot_opts *o, struct rig *rig, struct store *store,
                  int64_t plan_id, struct run_result *out, struct err *why)
@@ -96,6 +109,7 @@ static int shoot(const struct shoot_job *s, const struct shoot_opts *o, struct r
     if (!rc) {
         if (o->opened) o->opened(o->arg, rig, store);
         rc = run_stack(&r, out, why);
+        if (!rc && s->job.quiet_frame) take_quiet(s, rig, store, out);
         if (o->closing) o->closing(o->arg, rig);
     }
     control_close(told.control);
@@ -136,7 +150,8 @@ int shoot_new(const struct shoot_job *s, const struct shoot_opts *o, struct run_
     if (!rc) rc = open_rig(s, o, seed, o->virtual_clock, 0, &rig, why);
     if (rc) return rc;
     const bool simulated = rig->world && !(camera_caps(rig->camera) & CAMERA_OTHERS_FIRE);
-    rc = ready_for_stack(rig, s, s->plan.slice_count + !o->no_closing, o->anyway, &notes, why);
+    rc = ready_for_stack(rig, s, s->plan.slice_count + !o->no_closing + s->job.quiet_frame, o->anyway, &notes,
+                         why);
     if (!rc) rc = create(s, o, seed, sched_wall_us(rig->sched), simulated, &store, &plan_id, why);
     if (rc) {
         findings_clear(&notes);

@@ -118,6 +118,24 @@ static void a_quiet_frame_is_asked_by_check(void **state)
     assert_int_equal(in_shell("ls s/derived/quiet.jpg.cells"), 0);
 }
 
+/* The run takes it by itself where the job says so: after the last slice, in the middle, after a long rest.
+ */
+static void a_run_takes_a_quiet_frame_by_itself(void **state)
+{
+    (void)state;
+    assert_int_equal(in_shell("sed 's/^slices/quiet_frame: true\\nslices/' job.yaml >still.yaml"), 0);
+    assert_int_equal(staddle("simulate still.yaml --stack t >&2"), 0);
+    assert_int_equal(in_shell("cd t/frames && ls | tr '\\n' ' '"), 0);
+    assert_non_null(strstr(shell_out(), "quiet.jpg s0001.jpg"));
+    assert_int_equal(staddle("handover t --all --to ht"), 0);
+    assert_int_equal(in_shell("jq -e '.references | length == 1 and .[0].exposure_s == 0.02' ht/record.json"),
+                     0);
+    assert_int_equal(in_shell("%s check t --json | jq -e '.quiet.file == \"quiet.jpg\"'", staddle_program()),
+                     0);
+    assert_int_equal(staddle("resume t"), 0);
+    says("whole already");
+}
+
 static void wrong_words_change_nothing(void **state)
 {
     (void)state;
@@ -158,6 +176,7 @@ int main(void)
         cmocka_unit_test(a_hand_over_is_verified_with_them),
         cmocka_unit_test(a_stack_is_resumed_as_if_they_were_not_there),
         cmocka_unit_test(a_quiet_frame_is_asked_by_check),
+        cmocka_unit_test(a_run_takes_a_quiet_frame_by_itself),
         cmocka_unit_test(wrong_words_change_nothing),
         cmocka_unit_test(a_frame_goes_to_a_file),
     };
