@@ -1,5 +1,6 @@
 #include "run/bench.h"
 
+#include <math.h>
 #include <pthread.h>
 #include <string.h>
 #include <unistd.h>
@@ -95,6 +96,9 @@ static int build_world(struct rig *r, const struct rig_opts *o, struct err *why)
     const struct plan *p = o->plan;
     struct scene_spec scene = o->job->scene;
     if (!origin_line(&o->job->origins, "scene.near_mm")) scene.near_nm = p->near_nm;
+    if (scene.ruler && r->stage->bench.axis.by_lens) /* it is focused on the middle, and knows no place */
+        scene.near_nm -=
+            llround((double)r->stage->bench.camera.sensor_width_nm / p->optics.magnification / 2);
     r->world = world_new(&(struct world_opts){.bench = &r->stage->bench,
                                               .scene = &scene,
                                               .magnification = p->optics.magnification,

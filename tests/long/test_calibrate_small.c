@@ -42,9 +42,8 @@ static void a_rail_that_loses_steps(void **state)
 static void the_motor_of_a_lens(void **state)
 {
     (void)state;
-    const struct calibration c =
-        calibrated("axis: {kind: lens, um_per_count: 4, range_counts: 9000}",
-                   "depth_mm: 4\nscene: {shows: ruler, near_mm: -3, backlash_um: 72}");
+    const struct calibration c = calibrated("axis: {kind: lens, um_per_count: 4, range_counts: 9000}",
+                                            "depth_mm: 4\nscene: {shows: ruler, backlash_um: 72}");
     assert_false(c.sizes.named);
     assert_near(c.sizes.ratio[0], (double)c.sizes.orders[1] / c.sizes.orders[0], 4 * c.sizes.uncertainty[0]);
     assert_near(c.sizes.ratio[1], (double)c.sizes.orders[2] / c.sizes.orders[1], 4 * c.sizes.uncertainty[1]);
