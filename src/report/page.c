@@ -218,6 +218,17 @@ static void write_frame(const struct page_facts *f, struct html *h)
     html_markup(h, "</section>\n");
 }
 
+static void write_spots(const struct page_facts *f, struct html *h)
+{
+    if (!f->spots) return;
+    heading(h, "On the sensor");
+    html_markup(h, "<figure>\n");
+    page_write_image(h, f->spots, "where dust and hot pixels sit on the sensor");
+    html_markup(
+        h, "<figcaption>These stay put while the subject moves and goes out of focus: a merged picture shows "
+           "them as trails.</figcaption>\n</figure>\n</section>\n");
+}
+
 static void write_findings(const struct page_facts *f, struct html *h)
 {
     const struct finding_list *list = &f->stack.verdict->findings;
@@ -356,6 +367,7 @@ int page_write(const struct page_facts *f, struct html *h)
     write_findings(f, h);
     write_ridge(f, h);
     write_frame(f, h);
+    write_spots(f, h);
     write_rows(f, h);
     write_light(f, h);
     write_contact(f, h);

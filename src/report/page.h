@@ -25,8 +25,8 @@ struct page_facts {
     const struct stack_info *info;
     struct pictures_of stack;
     const struct drawing *coverage, *ridge, *frame, *contact;
-    const struct drawing *retake;    /* NULL: none */
-    const struct drawing *places[3]; /* as many as verdict->weakest_count */
+    const struct drawing *retake, *spots; /* NULL: none */
+    const struct drawing *places[3];      /* as many as verdict->weakest_count */
     const struct page_row *rows;
     int32_t row_count;
     const struct page_note *notes;

@@ -154,6 +154,7 @@ static int write_page_of(struct store *store, const struct judgement *j, const c
                                  .ridge = &w->ridge,
                                  .frame = &w->frame,
                                  .retake = w->retake.count ? &w->retake : NULL,
+                                 .spots = w->spots.count ? &w->spots : NULL,
                                  .contact = &w->contact,
                                  .places = {&w->places[0], &w->places[1], &w->places[2]},
                                  .rows = facts.rows,
