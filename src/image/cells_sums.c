@@ -19,16 +19,18 @@ static inline int32_t whole_blocks(int32_t count)
     return (count + CELLS_BLOCK - 1) / CELLS_BLOCK * CELLS_BLOCK;
 }
 
-/* Of several pixels with that Laplacian the first. Happens a few times a cell. */
-static void keep_lowest(struct gathered *cell, const uint8_t *const rows[3], int32_t x, int32_t y,
-                        int16_t low)
+/* Of several pixels with that Laplacian the first, counted from the piece's beginning. */
+FAST static int32_t place_of_lowest(const uint8_t *a, const uint8_t *r, const uint8_t *b, const int16_t *in,
+                                    int32_t end, int16_t low)
 {
-    const uint8_t *above = rows[0], *row = rows[1], *below = rows[2];
-    while (row[x - 1] + row[x + 1] + above[x] + below[x] - 4 * row[x] != low)
-        x++;
-    cell->lowest = low;
-    cell->lowest_x = x;
-    cell->lowest_y = y;
+    int16_t first = PIECE;
+    for (int16_t i = 0; i < (int16_t)end; i++) {
+        const int16_t twice = (int16_t)(r[i] + r[i]);
+        const int16_t l = (int16_t)(r[i - 1] + r[i + 1] + a[i] + b[i] - twice - twice);
+        const int16_t here = (int16_t)(l * in[i]) == low ? i : PIECE;
+        first = here < first ? here : first;
+    }
+    return first;
 }
 
 /* A Laplacian is at most 1020 here, 128 squares of it at most 133 million. */
@@ -43,15 +45,19 @@ FAST void cells_sum_full(const uint8_t *above, const uint8_t *row, const uint8_t
             int32_t sum = 0, square = 0, light = 0;
             int16_t low = 0;
             for (int32_t i = 0; i < end; i++) {
-                const int16_t l = (int16_t)(r[i - 1] + r[i + 1] + a[i] + b[i] - 4 * r[i]);
-                const int16_t m = r[i], k = (int16_t)(l * in[i]);
+                const int16_t m = r[i], twice = (int16_t)(m + m);
+                const int16_t l = (int16_t)(r[i - 1] + r[i + 1] + a[i] + b[i] - twice - twice);
+                const int16_t k = (int16_t)(l * in[i]);
                 sum += l * in[i];
                 square += l * k;
                 light += m * in[i];
                 low = k < low ? k : low;
             }
-            if (low < line.cells[c].lowest)
-                keep_lowest(&line.cells[c], (const uint8_t *const[3]){above, row, below}, x, line.y, low);
+            if (low < line.cells[c].lowest) { /* happens a few times a cell */
+                line.cells[c].lowest = low;
+                line.cells[c].lowest_x = x + place_of_lowest(a, r, b, in, end, low);
+                line.cells[c].lowest_y = line.y;
+            }
             line.cells[c].laplacian[0].sum += sum;
             line.cells[c].laplacian[0].square += (uint64_t)square;
             line.cells[c].luma += (uint64_t)light;
