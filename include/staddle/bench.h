@@ -135,10 +135,9 @@ struct scene_spec {
     char depth_map[PATH_ROOM];  /* 8 or 16 bit gray PNG of the same size */
     bool depth_map_is_distance; /* else disparity: depth goes as 1/d; 0 is unknown either way */
     int64_t near_nm,
-        depth_nm;     /* axis position that focuses the nearest point, and from there to the farthest */
-    bool depth_given; /* else the job's near and far */
-    double noise;     /* 1: a good sensor */
-    double lamp;      /* 1: well exposed */
+        depth_nm; /* axis position that focuses the nearest point, and from there to the farthest */
+    double noise; /* 1: a good sensor */
+    double lamp;  /* 1: well exposed */
     double ring_hz, ring_zeta;          /* of the carriage: 12 Hz, 0.03 */
     double lateral_share;               /* of axial shake that is seen sideways: 0.5 */
     double sway_um, hum_um;             /* subject sway and steady hum, zero-to-peak */

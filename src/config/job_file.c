@@ -164,7 +164,6 @@ static int check_scene(struct job *j, struct err *why)
     if (s->lamp_ripple > 0 && s->lamp_hz <= 0)
         return fail(why, E_INPUT, "%s:%d: scene.lamp_ripple needs lamp_hz; write how often the lamp flickers",
                     j->path, origin_line(&j->origins, "scene.lamp_ripple"));
-    j->scene.depth_given = origin_line(&j->origins, "scene.depth_mm") != 0;
     return only_one(j, "scene.picture", "scene.shows", why);
 }
 

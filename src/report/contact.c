@@ -12,7 +12,7 @@
 #define CHIP    5
 #define CAPTION 38
 
-static bool listed(const struct frame_list *list, int32_t frame)
+bool pictures_listed(const struct frame_list *list, int32_t frame)
 {
     for (int32_t i = 0; i < list->count; i++)
         if (list->rows[i] == frame) return true;
@@ -38,13 +38,13 @@ void pictures_frame_words(const struct pictures_of *p, int32_t frame, char *out,
     out[0] = '\0';
     if (frame == v->useful_first) add_word(out, room, "first useful");
     if (frame == v->useful_last) add_word(out, room, "last useful");
-    if (listed(&v->blurred, frame)) add_word(out, room, "blurred");
-    if (listed(&v->shifted, frame)) add_word(out, room, "moved");
-    if (listed(&v->swapped, frame)) add_word(out, room, "swapped with next");
-    if (listed(&v->repeated, frame)) add_word(out, room, "repeated");
+    if (pictures_listed(&v->blurred, frame)) add_word(out, room, "blurred");
+    if (pictures_listed(&v->shifted, frame)) add_word(out, room, "moved");
+    if (pictures_listed(&v->swapped, frame)) add_word(out, room, "swapped with next");
+    if (pictures_listed(&v->repeated, frame)) add_word(out, room, "repeated");
     if (jumps_at(&v->light, frame)) add_word(out, room, "light jumps");
     if (v->useful_first >= 0 && frame >= v->useful_first && frame <= v->useful_last) {
-        if (listed(&v->unneeded, frame)) add_word(out, room, "adds nothing");
+        if (pictures_listed(&v->unneeded, frame)) add_word(out, room, "adds nothing");
     } else if (v->useful_first >= 0) {
         const bool near = frame >= v->useful_first - v->margin && frame <= v->useful_last + v->margin;
         add_word(out, room, near ? "margin" : "not needed");
@@ -54,8 +54,9 @@ void pictures_frame_words(const struct pictures_of *p, int32_t frame, char *out,
 static bool at_fault(const struct pictures_of *p, int32_t frame)
 {
     const struct verdict *v = p->verdict;
-    return listed(&v->blurred, frame) || listed(&v->shifted, frame) || listed(&v->swapped, frame) ||
-           listed(&v->repeated, frame) || jumps_at(&v->light, frame);
+    return pictures_listed(&v->blurred, frame) || pictures_listed(&v->shifted, frame) ||
+           pictures_listed(&v->swapped, frame) || pictures_listed(&v->repeated, frame) ||
+           jumps_at(&v->light, frame);
 }
 
 int pictures_bring(const struct pictures_of *p, int32_t frame, struct frame_measure *room,

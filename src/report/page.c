@@ -184,37 +184,42 @@ static void write_coverage(const struct page_facts *f, struct html *h)
     html_markup(h, "</section>\n");
 }
 
+static void figure(struct html *h, const struct drawing *p, const char *alt, const char *caption)
+{
+    html_markup(h, "<figure>\n<div class=\"wide\">\n");
+    page_write_image(h, p, alt);
+    html_markup(h, "</div>\n<figcaption>");
+    html_text(h, caption);
+    html_markup(h, "</figcaption>\n</figure>\n");
+}
+
 static void write_ridge(const struct page_facts *f, struct html *h)
 {
     heading(h, "How sharp each depth is");
-    html_markup(h, "<figure>\n<div class=\"wide\">\n");
-    page_write_image(h, f->ridge, "sharpness by depth and slice");
-    html_markup(
-        h, "</div>\n<figcaption>Slices go to the right, the subject's depth goes down. Along the ridge each "
-           "depth is in focus; where it breaks a slice is missing.</figcaption>\n</figure>\n</section>\n");
+    figure(h, f->ridge, "sharpness by depth and slice",
+           "Slices go to the right, the subject's depth goes down. Along the ridge each depth is in focus; "
+           "where "
+           "it breaks a slice is missing.");
+    html_markup(h, "</section>\n");
 }
 
 static void write_frame(const struct page_facts *f, struct html *h)
 {
     const struct verdict *v = f->stack.verdict;
+    char caption[160];
     int32_t tiles;
     const int32_t frame = pictures_richest(v, &tiles);
-    heading(h, "One frame");
-    html_markup(h, "<figure>\n");
-    page_write_image(h, f->frame, "one frame as it was shot, and the parts of it that are sharpest there");
-    html_number(
-        h,
-        "<figcaption>Slice %d as it was shot, and what it gives: %.1f %% of the picture is sharpest there; "
-        "the rest, paled, comes from other slices.</figcaption>\n</figure>\n",
+    snprintf(
+        caption, sizeof caption,
+        "Slice %d as it was shot, and what it gives: %.1f %% of the picture is sharpest there; the rest, "
+        "paled, comes from other slices.",
         slice_of(f, frame), 100.0 * tiles / (v->rows * v->cols));
-    if (f->retake) {
-        html_markup(h, "<figure>\n");
-        page_write_image(h, f->retake, "a frame before and after it was taken again");
-        html_markup(
-            h,
-            "<figcaption>A slice before and after it was taken again, the same place at 100 %. Both are in "
-            "the stack.</figcaption>\n</figure>\n");
-    }
+    heading(h, "One frame");
+    figure(h, f->frame, "one frame as it was shot, and the parts of it that are sharpest there", caption);
+    if (f->retake)
+        figure(
+            h, f->retake, "a frame before and after it was taken again",
+            "A slice before and after it was taken again, the same place at 100 %. Both are in the stack.");
     html_markup(h, "</section>\n");
 }
 
@@ -222,11 +227,10 @@ static void write_spots(const struct page_facts *f, struct html *h)
 {
     if (!f->spots) return;
     heading(h, "On the sensor");
-    html_markup(h, "<figure>\n");
-    page_write_image(h, f->spots, "where dust and hot pixels sit on the sensor");
-    html_markup(
-        h, "<figcaption>These stay put while the subject moves and goes out of focus: a merged picture shows "
-           "them as trails.</figcaption>\n</figure>\n</section>\n");
+    figure(h, f->spots, "where dust and hot pixels sit on the sensor",
+           "These stay put while the subject moves and goes out of focus: a merged picture shows them as "
+           "trails.");
+    html_markup(h, "</section>\n");
 }
 
 static void write_findings(const struct page_facts *f, struct html *h)
@@ -324,11 +328,10 @@ static void write_light(const struct page_facts *f, struct html *h)
 static void write_contact(const struct page_facts *f, struct html *h)
 {
     heading(h, "All frames");
-    html_markup(h, "<figure>\n<div class=\"wide\">\n");
-    page_write_image(h, f->contact, "every frame small, with its number");
-    html_markup(h, "</div>\n<figcaption>The line under a frame has its colour on the map; frames without "
-                   "colour are not needed, or "
-                   "margin.</figcaption>\n</figure>\n</section>\n");
+    figure(
+        h, f->contact, "every frame small, with its number",
+        "The line under a frame has its colour on the map; frames without colour are not needed, or margin.");
+    html_markup(h, "</section>\n");
 }
 
 static void write_file(struct html *h, const char *what, const char *text)

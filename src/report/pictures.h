@@ -62,6 +62,8 @@ int pictures_spots(const struct pictures_of *, struct drawing *out, struct err *
 int pictures_bring(const struct pictures_of *, int32_t frame, struct frame_measure *room,
                    const struct frame_measure **out, struct err *);
 
+bool pictures_listed(const struct frame_list *, int32_t frame);
+
 /* Words for one frame, e.g. "first useful, blurred"; empty when there is nothing to say. */
 void pictures_frame_words(const struct pictures_of *, int32_t frame, char *out, size_t room);
 

@@ -118,13 +118,6 @@ static int32_t stride(double px_each, double px_least)
     return 1000;
 }
 
-static bool listed(const struct frame_list *list, int32_t frame)
-{
-    for (int32_t i = 0; i < list->count; i++)
-        if (list->rows[i] == frame) return true;
-    return false;
-}
-
 /* Below each column whether the slice is needed: filled, or hollow, or faint outside the useful range. */
 static void draw_frames(struct chart *h, double y)
 {
@@ -134,12 +127,12 @@ static void draw_frames(struct chart *h, double y)
     for (int32_t i = 0; i < v->frames; i++) {
         const double x = x_of(h, h->r->place[i]), side = fmin(fmax(h->column - 2, 1), 8);
         const bool useful = v->useful_first >= 0 && i >= v->useful_first && i <= v->useful_last;
-        if (!useful || listed(&v->unneeded, i))
+        if (!useful || pictures_listed(&v->unneeded, i))
             paper_frame(&h->c, x - side / 2 + 0.5, y + 0.5, side - 1, 7,
                         useful ? PALETTE_QUIET : PALETTE_LINE, 1);
         else
             paper_fill(&h->c, x - side / 2, y, side, 8, PALETTE_INK);
-        if (listed(&v->blurred, i)) paper_text(&h->c, x, h->top - 8, 0.5, PALETTE_ALARM, "blurred");
+        if (pictures_listed(&v->blurred, i)) paper_text(&h->c, x, h->top - 8, 0.5, PALETTE_ALARM, "blurred");
         if (h->of->rows[i].slice % every && i) continue;
         char text[16];
         snprintf(text, sizeof text, "%d", h->of->rows[i].slice);

@@ -27,7 +27,6 @@ static void open_world_quiet(struct camera_subject *s, bool quiet)
     s->bench.lens = (struct lens_spec){
         .focal_length_nm = 35000000, .f_number = 2.8, .pupil_ratio = 1, .teleconverter = 1};
     s->scene.depth_nm = 2000000;
-    s->scene.depth_given = true;
     if (quiet) s->scene.lamp_scatter_stops = s->scene.lamp_ripple = -1;
     s->sched = sched_new_virtual(&why);
     s->world = world_new(&(struct world_opts){.bench = &s->bench,

@@ -47,7 +47,6 @@ static void open_stack(struct stack *s, double spacing_um, bool clock)
         strcpy(s->scene.picture, "/usr/share/doc/opencv-doc/examples/data/aloeL.jpg");
         strcpy(s->scene.depth_map, "/usr/share/doc/opencv-doc/examples/data/aloeGT.png");
         s->scene.depth_nm = 3400000;
-        s->scene.depth_given = true;
     }
     const struct world_opts opts = {.bench = &s->bench,
                                     .scene = &s->scene,

@@ -68,7 +68,6 @@ void shoot_open(const struct shoot_opts *o, struct shoot *s)
     s->far_nm = s->spacing_nm * (slices - 1);
     s->scene.near_nm = 0;
     s->scene.depth_nm = s->far_nm;
-    s->scene.depth_given = true;
     s->scene.noise = o->noise;
     s->scene.breathing = o->breathing;
     s->scene.dust = o->dust;
