@@ -7,8 +7,8 @@
 
 #define CELL_PX_LEAST 4
 #define SIDE_LEAST    16
-#define ROWS_KEPT     4   /* of a level that nobody needs later: three for a Laplacian, in pairs */
-#define LINEAR_ROWS   125 /* about so many rows go into the histogram for mean_linear */
+#define ROWS_KEPT     (CELLS_BAND + 2) /* of a level that nobody needs later: an even number, for the pairs */
+#define LINEAR_ROWS   125              /* about so many rows go into the histogram for mean_linear */
 #define ENDS_BLOCK    64
 
 static int32_t most(int32_t a, int32_t b)
@@ -132,11 +132,13 @@ int cells_begin(struct cells_space *s, const char *name, int32_t width, int32_t 
     s->cell_px = cells_side_px(width, height);
     s->rows = cells_along(height, s->cell_px);
     s->cols = cells_along(width, s->cell_px);
-    for (int i = 0; i < MEASURE_SCALES; i++)
+    for (int i = 0; i < MEASURE_SCALES; i++) {
+        s->level[i].next = 1;
         for (int32_t c = 0; c <= s->cols; c++) {
             const int32_t x = first_pixel(c * s->cell_px, i);
             s->level[i].bound[c] = most(least(x, s->level[i].width - 1), 1);
         }
+    }
     memset(s->cells, 0, (size_t)s->rows * (size_t)s->cols * sizeof *s->cells);
     memset(s->counts, 0, sizeof s->counts);
     memset(s->histogram, 0, sizeof s->histogram);
@@ -174,22 +176,51 @@ static struct cells_line line_of(const struct cells_space *s, int scale, int32_t
     return (struct cells_line){s->level[scale].bound, cols, y, s->cells + row * s->cols};
 }
 
-/* Row y of the full picture, which has rows above and below. */
-static void sum_full_row(struct cells_space *s, int32_t y)
+/* Whether the rows that wait for their sums, up to row y, are enough, or have to be taken before the next row
+ * of cells or the end. Below row y lies one more. */
+static bool is_band(const struct cells_space *s, int scale, int32_t y)
 {
-    const int32_t row = cell_row(s, 0, y);
-    s->counts[row].laplacian[0]++;
-    cells_sum_full(byte_row(s, y - 1), byte_row(s, y), byte_row(s, y + 1), line_of(s, 0, row, y));
+    const struct level *l = &s->level[scale];
+    return y + 1 - l->next == CELLS_BAND || y + 2 == l->height ||
+           cell_row(s, scale, y) != cell_row(s, scale, y + 1);
 }
 
+static void sum_full_band(struct cells_space *s, int32_t y)
+{
+    struct level *l = &s->level[0];
+    const int32_t from = l->next, count = y + 1 - from, row = cell_row(s, 0, y);
+    const uint8_t *rows[CELLS_BAND + 2];
+    for (int32_t i = 0; i < count + 2; i++)
+        rows[i] = byte_row(s, from - 1 + i);
+    cells_sum_full(rows, count, line_of(s, 0, row, from));
+    s->counts[row].laplacian[0] += count;
+    l->next = y + 1;
+}
+
+static void sum_half_band(struct cells_space *s, int32_t y)
+{
+    struct level *l = &s->level[1];
+    const int32_t from = l->next, count = y + 1 - from, row = cell_row(s, 1, y);
+    const uint16_t *rows[CELLS_BAND + 2];
+    for (int32_t i = 0; i < count + 2; i++)
+        rows[i] = sums_row(l, from - 1 + i);
+    cells_sum_half(rows, count, line_of(s, 1, row, from));
+    s->counts[row].laplacian[1] += count;
+    l->next = y + 1;
+}
+
+/* Row y of a reduced picture, which has rows above and below. */
 static void sum_small_row(struct cells_space *s, int scale, int32_t y)
 {
-    static void (*const sum[])(const uint16_t *, const uint16_t *, const uint16_t *, struct cells_line) = {
-        NULL, cells_sum_half, cells_sum_quarter, cells_sum_eighth};
+    if (scale == 1) {
+        if (is_band(s, 1, y)) sum_half_band(s, y);
+        return;
+    }
     const struct level *l = &s->level[scale];
     const int32_t row = cell_row(s, scale, y);
     s->counts[row].laplacian[scale]++;
-    sum[scale](sums_row(l, y - 1), sums_row(l, y), sums_row(l, y + 1), line_of(s, scale, row, y));
+    (scale == 2 ? cells_sum_quarter : cells_sum_eighth)(sums_row(l, y - 1), sums_row(l, y),
+                                                        sums_row(l, y + 1), line_of(s, scale, row, y));
 }
 
 /* Row y of the picture twice as large as the soft one is there, and with it all that a row of that needs: the
@@ -278,7 +309,7 @@ void cells_row(struct cells_space *s, const uint8_t *luma, const uint8_t *ends, 
             s->histogram[x & 3][luma[x]]++;
     if (y == 0 || y == last) add_border(s, y, 0, width);
     if (y >= 2) {
-        sum_full_row(s, y - 1);
+        if (is_band(s, 0, y - 1)) sum_full_band(s, y - 1);
         add_border(s, y - 1, 0, 1);
         add_border(s, y - 1, width - 1, width);
     }

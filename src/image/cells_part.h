@@ -8,8 +8,8 @@
 /* One size of the picture: its last few rows, or all of them where somebody needs them later. Row y lies at
  * y % kept. */
 struct level {
-    int32_t width, height, kept;
-    void *plane; /* full size: bytes; smaller: uint16_t, sums of 4^s pixels */
+    int32_t width, height, kept, next; /* next: the first row that is not in the sums yet */
+    void *plane;                       /* full size: bytes; smaller: uint16_t, sums of 4^s pixels */
     /* cols + 1: first pixel of each column of cells, and one past the last; only those that have a Laplacian
      */
     int32_t *bound;

@@ -1,5 +1,6 @@
 #include "image/cells_sums.h"
 
+#include "image/cells_avx2.h"
 #include "image/fast.h"
 
 #define PIECE 128 /* pixels whose sums fit into 32 bits */
@@ -20,8 +21,8 @@ static inline int32_t whole_blocks(int32_t count)
 }
 
 /* Of several pixels with that Laplacian the first, counted from the piece's beginning. */
-FAST static int32_t place_of_lowest(const uint8_t *a, const uint8_t *r, const uint8_t *b, const int16_t *in,
-                                    int32_t end, int16_t low)
+static int32_t place_of_lowest(const uint8_t *a, const uint8_t *r, const uint8_t *b, const int16_t *in,
+                               int32_t end, int16_t low)
 {
     int16_t first = PIECE;
     for (int16_t i = 0; i < (int16_t)end; i++) {
@@ -34,7 +35,7 @@ FAST static int32_t place_of_lowest(const uint8_t *a, const uint8_t *r, const ui
 }
 
 /* A Laplacian is at most 1020 here, 128 squares of it at most 133 million. */
-FAST void cells_sum_full(const uint8_t *above, const uint8_t *row, const uint8_t *below,
+static void sum_full_row(const uint8_t *above, const uint8_t *row, const uint8_t *below,
                          struct cells_line line)
 {
     for (int32_t c = 0; c < line.cols; c++)
@@ -65,7 +66,7 @@ FAST void cells_sum_full(const uint8_t *above, const uint8_t *row, const uint8_t
 }
 
 /* A Laplacian is at most 4080 here, 128 squares of it 2131 million; a difference at most 1020. */
-FAST void cells_sum_half(const uint16_t *above, const uint16_t *row, const uint16_t *below,
+static void sum_half_row(const uint16_t *above, const uint16_t *row, const uint16_t *below,
                          struct cells_line line)
 {
     for (int32_t c = 0; c < line.cols; c++)
@@ -92,6 +93,40 @@ FAST void cells_sum_half(const uint16_t *above, const uint16_t *row, const uint1
             cell->gradient.xy += xy;
             cell->gradient.yy += yy;
         }
+}
+
+void cells_sum_full_plain(const uint8_t *const rows[], int32_t count, struct cells_line line)
+{
+    for (int32_t k = 1; k <= count; k++, line.y++)
+        sum_full_row(rows[k - 1], rows[k], rows[k + 1], line);
+}
+
+void cells_sum_half_plain(const uint16_t *const rows[], int32_t count, struct cells_line line)
+{
+    for (int32_t k = 1; k <= count; k++)
+        sum_half_row(rows[k - 1], rows[k], rows[k + 1], line);
+}
+
+void cells_sum_full(const uint8_t *const rows[], int32_t count, struct cells_line line)
+{
+#ifdef CELLS_AVX2
+    if (__builtin_cpu_supports("avx2")) {
+        cells_sum_full_avx2(rows, count, line);
+        return;
+    }
+#endif
+    cells_sum_full_plain(rows, count, line);
+}
+
+void cells_sum_half(const uint16_t *const rows[], int32_t count, struct cells_line line)
+{
+#ifdef CELLS_AVX2
+    if (__builtin_cpu_supports("avx2")) {
+        cells_sum_half_avx2(rows, count, line);
+        return;
+    }
+#endif
+    cells_sum_half_plain(rows, count, line);
 }
 
 /* A Laplacian is at most 16320 here: sixteen squares just fit into 32 bits. */

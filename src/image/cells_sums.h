@@ -8,6 +8,7 @@
 #include "staddle/measure.h"
 
 #define CELLS_BLOCK 16
+#define CELLS_BAND  8 /* rows */
 
 struct laplacian_sums {
     int64_t sum;
@@ -30,15 +31,20 @@ struct gathered {
  * 1]. */
 struct cells_line {
     const int32_t *bound;
-    int32_t cols, y;        /* y of the row, in pixels of its scale */
+    int32_t cols, y;        /* y of the (first) row, in pixels of its scale */
     struct gathered *cells; /* the first of this row of cells */
 };
 
-/* Full size: also adds the pixels themselves. */
-void cells_sum_full(const uint8_t *above, const uint8_t *row, const uint8_t *below, struct cells_line);
-/* Sums of 4 pixels: also their gradients. */
-void cells_sum_half(const uint16_t *above, const uint16_t *row, const uint16_t *below, struct cells_line);
-/* Sums of 16, and of 64 pixels. */
+/* `count` rows below each other, at most CELLS_BAND, all of one row of cells: rows[1] .. rows[count]; rows[0]
+ * lies above them, rows[count + 1] below. Full size: also adds the pixels themselves. Sums of 4 pixels: also
+ * their gradients. */
+void cells_sum_full(const uint8_t *const rows[], int32_t count, struct cells_line);
+void cells_sum_half(const uint16_t *const rows[], int32_t count, struct cells_line);
+/* The same for any machine. */
+void cells_sum_full_plain(const uint8_t *const rows[], int32_t count, struct cells_line);
+void cells_sum_half_plain(const uint16_t *const rows[], int32_t count, struct cells_line);
+
+/* One row. Sums of 16, and of 64 pixels. */
 void cells_sum_quarter(const uint16_t *above, const uint16_t *row, const uint16_t *below, struct cells_line);
 void cells_sum_eighth(const uint16_t *above, const uint16_t *row, const uint16_t *below, struct cells_line);
 
