@@ -1,8 +1,8 @@
 /* register_fit.c - the shift and scale that most tiles agree on: weighted least squares, weights renewed by
  * Tukey's biweight of each tile's deviation (Beaton and Tukey 1974, from memory). */
 #include <math.h>
-#include <stdlib.h>
 
+#include "base/select.h"
 #include "image/register_part.h"
 
 #define ROUNDS     8
@@ -70,16 +70,10 @@ static double deviation(const struct tile_sum *t, const struct warp *fit)
     return sqrt(energy > 0 ? energy * t->certainty : 0);
 }
 
-static int compare(const void *a, const void *b)
-{
-    const double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
 bool register_fit(struct tile_sum *tiles, int count, double tight, struct warp *correction,
                   struct warp *error)
 {
-    double off[TILES_MOST], sorted[TILES_MOST];
+    double off[TILES_MOST], known[TILES_MOST];
     if (count > TILES_MOST) count = TILES_MOST;
     for (int i = 0; i < count; i++)
         tiles[i].weight = tiles[i].correlation > 0 ? 1 : 0;
@@ -90,12 +84,11 @@ bool register_fit(struct tile_sum *tiles, int count, double tight, struct warp *
         int n = 0;
         for (int i = 0; i < count; i++) {
             off[i] = deviation(&tiles[i], &fit);
-            if (tiles[i].correlation > 0.2 && isfinite(off[i])) sorted[n++] = off[i];
+            if (tiles[i].correlation > 0.2 && isfinite(off[i])) known[n++] = off[i];
         }
         if (n < 3) return false;
-        qsort(sorted, (size_t)n, sizeof *sorted, compare);
         /* The median of |deviation| in two dimensions is 1.18 sigma; Tukey's 4.69 sigma. */
-        scatter = sorted[n / 2] / 1.18;
+        scatter = select_kth(known, n, n / 2) / 1.18;
         const double reach = 4.69 * fmax(scatter, tight);
         for (int i = 0; i < count; i++) {
             const double u = off[i] / reach;

@@ -107,14 +107,16 @@ static int check_sides(int32_t width, int32_t height, struct err *why)
 static void correlate(struct transform *t, float soften, float *out)
 {
     const size_t n = (size_t)t->width * (size_t)t->height, m = ((size_t)t->width / 2 + 1) * (size_t)t->height;
+    float *absolute = t->plane; /* free until it is filled again */
     double mean = 0;
     for (size_t i = 0; i < m; i++) {
         t->now[i] *= conjf(t->before[i]);
-        mean += (double)cabsf(t->now[i]);
+        absolute[i] = cabsf(t->now[i]);
+        mean += (double)absolute[i];
     }
     const float extra = (float)(mean / (double)m) * soften;
     for (size_t i = 0; i < m; i++) {
-        const float size = cabsf(t->now[i]) + extra;
+        const float size = absolute[i] + extra;
         t->now[i] = size > 0 ? t->now[i] / size : 0;
     }
     fftwf_execute(t->back);
