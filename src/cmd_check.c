@@ -6,6 +6,7 @@
 #include "base/fs.h"
 #include "base/json.h"
 #include "cmd.h"
+#include "image/turned.h"
 #include "report/judge.h"
 #include "report/publish.h"
 #include "report/sentence.h"
@@ -125,6 +126,12 @@ static void print_places(FILE *out, const json_t *r)
                 json_get_number(w, "at_y_px"), json_get_text(w, "reason"));
 }
 
+static void print_orientation(FILE *out, const json_t *r)
+{
+    const char *turn = turned_words((int)json_get_number(r, "orientation"));
+    if (*turn) fprintf(out, "places and pictures are as viewers show the frames: %s\n", turn);
+}
+
 static void print_light(FILE *out, const json_t *r)
 {
     const json_t *l = json_object_get(r, "light");
@@ -169,6 +176,7 @@ static void text(FILE *out, const json_t *r)
     print_frames(out, r);
     print_depth(out, r);
     print_places(out, r);
+    print_orientation(out, r);
     print_light(out, r);
     print_quiet(out, r);
     if (json_array_size(json_object_get(r, "findings"))) fputs("\nwhat to do:\n", out);
@@ -220,7 +228,8 @@ static int run(struct cmd *c, struct err *why)
 
 static const struct option_row options[] = {
     {"region", "X,Y,W,H",
-     "judge this part only, in pixels of the first frame; default: the job's region, or all"},
+     "judge this part only, in pixels of the first frame as viewers show it; default: the job's region, or "
+     "all"},
     {"page", "FILE", "write the report page there, too"},
     {NULL, NULL, NULL},
 };

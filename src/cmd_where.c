@@ -3,23 +3,17 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "base/fs.h"
 #include "base/json.h"
-#include "base/mem.h"
 #include "cmd.h"
-#include "image/decode.h"
 #include "image/turned.h"
 #include "report/locate.h"
-
-#define FILE_BYTES_MOST ((size_t)1 << 31)
 
 /* A question, and all that answers it. */
 struct where {
     const struct cmd *c;
     const struct judgement *j;
     struct locate located;
-    int orientation; /* of the pictures; 0 not told, or no file is there to tell it */
-    int32_t w, h;    /* as stored */
+    int32_t w, h; /* as stored */
     struct pixel asked;
     int32_t in;  /* frame in whose picture it was asked */
     double x, y; /* the same in the first frame, middle of the pixel */
@@ -41,35 +35,25 @@ static int read_place(const char *text, struct pixel *out, struct err *why)
     return E_OK;
 }
 
-/* Frames of one stack are turned alike or not at all: the first that has a file tells. */
-static int read_orientation(struct store *store, const struct judgement *j)
-{
-    struct image_facts facts = {0};
-    char path[PATH_ROOM];
-    uint8_t *bytes;
-    size_t count;
-    const char *name = j->rows[0].files[0].name;
-    if (store_frame_path(store, name, path, sizeof path, NULL)) return 0;
-    if (fs_read(path, FILE_BYTES_MOST, &bytes, &count, NULL)) return 0;
-    if (image_read_facts(name, bytes, count, &facts, NULL)) facts.orientation = 0;
-    mem_free(bytes);
-    return facts.orientation;
-}
-
 /* ---- the place, in the first frame */
 
 static int put_into_first(struct where *q, struct err *why)
 {
-    const bool shown = cmd_flag(q->c, "as-shown"), side = shown && turned_on_side(q->orientation);
-    const int32_t w = side ? q->h : q->w, h = side ? q->w : q->h;
+    const struct where_map *m = &q->located.map;
+    const bool stored = cmd_flag(q->c, "as-stored");
+    const int32_t w = stored ? q->w : m->width_px, h = stored ? q->h : m->height_px;
     const struct pixel at = q->asked;
     if (at.x >= w || at.y >= h)
         return fail(why, E_INPUT,
                     "%d,%d lies outside the picture, which %s %d x %d pixels; give a place inside", (int)at.x,
-                    (int)at.y, shown ? "is shown with" : "has", (int)w, (int)h);
-    const struct pixel p = shown ? turned_to_stored(q->orientation, q->w, q->h, at) : at;
-    where_back(&q->located.map, q->in, p.x + 0.5, p.y + 0.5, &q->x, &q->y);
-    if (!where_at(&q->located.map, q->x, q->y))
+                    (int)at.y,
+                    !turned(m->orientation) ? "has"
+                    : stored                ? "is stored with"
+                                            : "is shown with",
+                    (int)w, (int)h);
+    const struct pixel p = stored ? turned_to_shown(m->orientation, q->w, q->h, at) : at;
+    where_back(m, q->in, p.x + 0.5, p.y + 0.5, &q->x, &q->y);
+    if (!where_at(m, q->x, q->y))
         return fail(why, E_INPUT,
                     "%d,%d of %s lies outside the first frame, which shows less; no tile is followed there",
                     (int)at.x, (int)at.y, q->j->rows[q->in].files[0].name);
@@ -105,14 +89,15 @@ static json_t *position_json(const struct judgement *j, double frame)
 static json_t *frame_json(const struct where *q, int32_t frame)
 {
     const struct frame_row *row = &q->j->rows[frame];
-    const struct pixel at = place_in(q, frame), shown = turned_to_shown(q->orientation, q->w, q->h, at);
+    const struct pixel at = place_in(q, frame),
+                       stored = turned_to_stored(q->located.map.orientation, q->w, q->h, at);
     json_t *o = json_pack("{s:i, s:i}", "frame", frame, "slice", row->slice);
     json_object_set_new(o, "file", json_text(row->files[0].name));
     json_object_set_new(o, "handover", text_or_null(locate_handed_name(&q->located, q->j, frame)));
     json_object_set_new(o, "x_px", json_integer(at.x));
     json_object_set_new(o, "y_px", json_integer(at.y));
-    json_object_set_new(o, "shown_x_px", json_integer(shown.x));
-    json_object_set_new(o, "shown_y_px", json_integer(shown.y));
+    json_object_set_new(o, "stored_x_px", json_integer(stored.x));
+    json_object_set_new(o, "stored_y_px", json_integer(stored.y));
     json_object_set_new(o, "position_mm", position_json(q->j, frame));
     return o;
 }
@@ -212,14 +197,14 @@ static json_t *describe(const struct where *q, const struct where_tile *t)
     json_object_set_new(o, "stack", json_text(cmd_operand(q->c, 0)));
     json_object_set_new(o, "x_px", json_integer(q->asked.x));
     json_object_set_new(o, "y_px", json_integer(q->asked.y));
-    json_object_set_new(o, "as_shown", json_boolean(cmd_flag(q->c, "as-shown")));
+    json_object_set_new(o, "as_stored", json_boolean(cmd_flag(q->c, "as-stored")));
     json_object_set_new(o, "in", json_text(q->j->rows[q->in].files[0].name));
     json_object_set_new(o, "first_frame_x_px", json_integer((int)floor(q->x)));
     json_object_set_new(o, "first_frame_y_px", json_integer((int)floor(q->y)));
-    json_object_set_new(o, "width_px", json_integer(q->w));
-    json_object_set_new(o, "height_px", json_integer(q->h));
+    json_object_set_new(o, "width_px", json_integer(q->located.map.width_px));
+    json_object_set_new(o, "height_px", json_integer(q->located.map.height_px));
     json_object_set_new(o, "tile_px", json_integer(q->located.map.tile_px));
-    json_object_set_new(o, "turned", json_boolean(turned(q->orientation)));
+    json_object_set_new(o, "orientation", json_integer(q->located.map.orientation));
     json_object_set_new(o, "files", files_json(q, t));
     json_object_set_new(o, "also_sharp", others_json(q, t));
     json_object_set_new(o, "focus_frame", json_rounded(t->peak, 2));
@@ -233,12 +218,12 @@ static json_t *describe(const struct where *q, const struct where_tile *t)
 
 static void print_file(FILE *out, const json_t *r, const json_t *f)
 {
-    const bool shown = json_is_true(json_object_get(r, "as_shown"));
+    const bool stored = json_is_true(json_object_get(r, "as_stored"));
     const double share = json_get_number(f, "sharpness"), mm = json_get_number(f, "position_mm");
     fprintf(out, "  slice %-4.0f", json_get_number(f, "slice"));
     if (!isnan(share)) fprintf(out, " %3.0f %%", 100 * share);
-    fprintf(out, "  at %.0f,%.0f", json_get_number(f, shown ? "shown_x_px" : "x_px"),
-            json_get_number(f, shown ? "shown_y_px" : "y_px"));
+    fprintf(out, "  at %.0f,%.0f", json_get_number(f, stored ? "stored_x_px" : "x_px"),
+            json_get_number(f, stored ? "stored_y_px" : "y_px"));
     if (!isnan(mm)) fprintf(out, "  %.3f mm", mm);
     fprintf(out, "  %s\n", json_get_text(f, "file"));
     if (*json_get_text(f, "handover"))
@@ -259,18 +244,21 @@ static void print_list(FILE *out, const json_t *r, const char *key, const char *
 
 static void text(FILE *out, const json_t *r)
 {
-    const bool shown = json_is_true(json_object_get(r, "as_shown"));
+    const int orientation = (int)json_get_number(r, "orientation");
+    const bool stored = json_is_true(json_object_get(r, "as_stored"));
     fprintf(out, "%.0f,%.0f of %s%s\n", json_get_number(r, "x_px"), json_get_number(r, "y_px"),
-            json_get_text(r, "in"), shown ? ", as a viewer shows it" : "");
+            json_get_text(r, "in"), stored ? ", as stored" : "");
     print_list(out, r, "files", "sharpest in:");
     print_list(out, r, "also_sharp", "something else there, nearer or farther, is sharp in:");
     if (!isnan(json_get_number(r, "focus_position_mm")))
         fprintf(out, "in focus at %.3f mm\n", json_get_number(r, "focus_position_mm"));
     cmd_print_findings(out, r);
-    if (json_is_true(json_object_get(r, "turned")) && !shown)
-        fputs("viewers show these pictures turned; the places are those of the pixels as stored, --as-shown "
-              "takes and gives a viewer's\n",
-              out);
+    if (turned(orientation) && !stored)
+        fprintf(
+            out,
+            "places are those of the pictures as viewers show them, %s; --as-stored takes and gives those of "
+            "the stored pixels\n",
+            turned_words(orientation));
 }
 
 /* ---- the verb */
@@ -279,9 +267,8 @@ static int answer(struct where *q, struct store *store, struct err *why)
 {
     int rc = locate_new(store, q->j, &q->located, why);
     if (rc) return rc;
-    q->orientation = read_orientation(store, q->j);
-    q->w = q->located.map.width_px;
-    q->h = q->located.map.height_px;
+    q->w = q->j->measures[0].width_px;
+    q->h = q->j->measures[0].height_px;
     rc = find_frame(q, why);
     if (!rc) rc = put_into_first(q, why);
     if (!rc) {
@@ -312,7 +299,8 @@ static int run(struct cmd *c, struct err *why)
 
 static const struct option_row options[] = {
     {"in", "FILE", "X,Y are pixels of this file of the stack or its hand-over; default: of the first frame"},
-    {"as-shown", NULL, "places as a viewer shows a picture that says it is turned; default: as stored"},
+    {"as-stored", NULL,
+     "places of the stored pixels of pictures that say they are turned; default: as shown"},
     {NULL, NULL, NULL},
 };
 
@@ -327,9 +315,11 @@ const struct verb verb_where = {
         "frames\n"
         "to paint from when a merged picture is retouched. X,Y are pixels of the stack's first frame from "
         "the\n"
-        "upper left, as stored; with --in, of the file that is named, be it in the stack or handed over (a\n"
-        "handed-over file is a copy of the stack's, so its pixels are the same; of a raw, the pixels of the\n"
-        "picture it was measured by). What is said holds for the tile around the place. The measures in\n"
+        "upper left, as viewers show it (turned, where it says that it is to be); with --in, of the file "
+        "that\n"
+        "is named, be it in the stack or handed over (a handed-over file is a copy of the stack's, so its\n"
+        "pixels are the same; of a raw, the pixels of the picture it was measured by). What is said holds "
+        "for the tile around the place. The measures in\n"
         "derived/ are enough, the frames may be away. Ends with 1 when nothing there has texture.",
     .options = options,
     .run = run,

@@ -1,4 +1,5 @@
-/* verdict.h - what check says of a stack. Frame indices are 0-based in capture order; fractions are 0..1. */
+/* verdict.h - what check says of a stack. Frame indices are 0-based in capture order; fractions are 0..1.
+ * Places, ways and sides are those of the pictures as a viewer shows them: turned by `orientation`. */
 #ifndef STADDLE_VERDICT_H
 #define STADDLE_VERDICT_H
 
@@ -33,6 +34,7 @@ struct tile_verdict {
     float peak_um[PEAKS_MOST];    /* the same as places of the axis; NAN where positions are not known */
     float confidence[PEAKS_MOST]; /* 0..1 */
     float sharpness;              /* of the best frame, relative to the stack's median tile */
+    double beyond;                /* spacings beyond the end; of tiles that are sharp in no frame for that */
 };
 
 struct gap {
@@ -42,7 +44,7 @@ struct gap {
 };
 
 struct weak_place {
-    int32_t at_x_px, at_y_px;       /* its middle in its best frame, as stored */
+    int32_t at_x_px, at_y_px;       /* its middle in its best frame */
     int32_t x_px, y_px, w_px, h_px; /* a window around it, inside that frame */
     int32_t frame;
     float sharpness; /* relative */
@@ -118,7 +120,7 @@ struct ridge {
     double *place;         /* [frame] */
 };
 
-/* What stays put on the sensor whatever the subject does, in pixels as stored. */
+/* What stays put on the sensor whatever the subject does: a hot one is that pixel, dust a point. */
 struct sensor_spot {
     bool hot; /* a bright pixel; else the shadow of dust */
     double x_px, y_px;
@@ -137,7 +139,11 @@ struct verdict {
     int32_t useful_first, useful_last; /* -1 when nothing is sharp */
     int32_t margin;
     enum stack_order order;
+    int32_t orientation; /* that all frames tell (TIFF 6.0 tag 274, 1..8); 1 where they do not agree */
+    int32_t width_px, height_px;
     int32_t tile_px, cell_px, rows, cols; /* tile grid over the first frame; tile_px = k * cell_px */
+    int32_t grid_x_px, grid_y_px;         /* its corner: 0 as stored, and where it is turned what the last row
+                                             or column left over, or reaches beyond the picture (below 0) */
     struct tile_verdict *tiles;
     struct frame_place *place; /* [frame] */
     double textured_fraction, covered_fraction;

@@ -3,7 +3,9 @@
 #include <math.h>
 
 #include "base/mem.h"
+#include "check/shown.h"
 #include "check/work.h"
+#include "image/turned.h"
 
 /* ---- input ---- */
 
@@ -25,12 +27,13 @@ static int right_region(const struct check_input *in, struct err *why)
 {
     const struct region_px *r = &in->region;
     const struct frame_measure *m = in->measures[0];
+    const bool side = turned_on_side(shown_orientation(in));
+    const int32_t w = side ? m->height_px : m->width_px, h = side ? m->width_px : m->height_px;
     if (r->w == 0) return E_OK;
-    if (r->x < 0 || r->y < 0 || r->w < 1 || r->h < 1 || r->x > m->width_px - r->w ||
-        r->y > m->height_px - r->h)
+    if (r->x < 0 || r->y < 0 || r->w < 1 || r->h < 1 || r->x > w - r->w || r->y > h - r->h)
         return fail(why, E_INPUT,
                     "region %d,%d,%d,%d leaves the picture of %d x %d pixels; give X,Y,W,H inside it",
-                    (int)r->x, (int)r->y, (int)r->w, (int)r->h, (int)m->width_px, (int)m->height_px);
+                    (int)r->x, (int)r->y, (int)r->w, (int)r->h, (int)w, (int)h);
     return E_OK;
 }
 
@@ -50,8 +53,8 @@ static int work_room(struct work *w, struct err *why)
     const size_t n = (size_t)w->tiles.count, f = (size_t)w->tiles.frames;
     const bool ok =
         (w->curves = mem_new(n, sizeof *w->curves, why)) && (w->steps = mem_new(f, sizeof *w->steps, why)) &&
-        (w->z = mem_new(f, sizeof *w->z, why)) && (w->beyond = mem_new(n, sizeof *w->beyond, why)) &&
-        (w->loss = mem_new(f, sizeof *w->loss, why)) && (w->blurred = mem_new(f, sizeof *w->blurred, why)) &&
+        (w->z = mem_new(f, sizeof *w->z, why)) && (w->loss = mem_new(f, sizeof *w->loss, why)) &&
+        (w->blurred = mem_new(f, sizeof *w->blurred, why)) &&
         (w->shifted = mem_new(f, sizeof *w->shifted, why)) &&
         (w->odd_light = mem_new(f, sizeof *w->odd_light, why)) &&
         (w->needed = mem_new(f, sizeof *w->needed, why)) && (w->jumps = mem_new(f, sizeof *w->jumps, why)) &&
@@ -65,7 +68,6 @@ static void work_clear(struct work *w)
     mem_free(w->curves);
     mem_free(w->steps);
     mem_free(w->z);
-    mem_free(w->beyond);
     mem_free(w->loss);
     mem_free(w->blurred);
     mem_free(w->shifted);
@@ -80,6 +82,9 @@ static void set_facts(struct work *w)
     v->frames = w->in->frames;
     v->order = w->in->order;
     v->margin = CHECK_MARGIN;
+    v->orientation = 1;
+    v->width_px = w->tiles.width_px;
+    v->height_px = w->tiles.height_px;
     v->tile_px = w->tiles.tile_px;
     v->cell_px = w->tiles.cell_px;
     v->rows = w->tiles.rows;
@@ -187,17 +192,19 @@ static int judge(struct work *w, struct err *why)
         return rc;
     border_find(w);
     if ((rc = weak_find(w, why))) return rc;
-    if ((rc = say_all(w, why))) return rc;
     w->v.place = w->tiles.place;
     w->tiles.place = NULL;
-    return E_OK;
+    rc = shown_verdict(&w->v, shown_orientation(w->in), why);
+    return rc ? rc : say_all(w, why);
 }
 
 int check_stack(const struct check_input *in, struct verdict *out, struct err *why)
 {
     int rc = check_right_input(in, why);
     if (rc) return rc;
-    struct work w = {.in = in};
+    struct check_input stored = *in;
+    struct work w = {.in = &stored};
+    stored.region = shown_region_to_stored(in);
     rc = judge(&w, why);
     if (rc)
         verdict_clear(&w.v);

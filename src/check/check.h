@@ -34,7 +34,7 @@ struct check_input {
         planned_scale; /* of a fixed subject point, relative to the first frame; NULL when there is no plan */
     const int64_t *place_nm;      /* of the axis at each frame; NULL when not known */
     struct measure_source source; /* of cells that measures leave out */
-    struct region_px region;      /* pixels of the first frame; w == 0: all */
+    struct region_px region;      /* of the first frame as it is shown; w == 0: all */
     enum stack_order order;
     double dof_slices; /* depth of field over spacing, from the plan; 0 unknown */
     const struct quiet_frame *quiet;

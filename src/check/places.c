@@ -144,7 +144,7 @@ static enum tile_state judge_ends(struct work *w, int32_t tile)
         const bool left = after ? c->last + 1 < w->tiles.frames : c->first > 0;
         if (left && c->peak_count) continue; /* sharp earlier, while it was seen */
         state = left ? TILE_OUTSIDE : after ? TILE_UNSHARP_AFTER : TILE_UNSHARP_BEFORE;
-        w->beyond[tile] = past;
+        w->v.tiles[tile].beyond = past;
     }
     return state;
 }

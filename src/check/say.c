@@ -60,7 +60,7 @@ static int32_t frames_to_add(const struct work *w, enum tile_state state, double
 {
     int32_t n = 0;
     for (int32_t tile = 0; tile < w->tiles.count; tile++)
-        if (w->v.tiles[tile].state == state) room[n++] = w->beyond[tile];
+        if (w->v.tiles[tile].state == state) room[n++] = w->v.tiles[tile].beyond;
     const double past = robust_rank(room, n, 0.9);
     return n ? (int32_t)ceil(past) : 0;
 }

@@ -16,7 +16,7 @@ static double scale_change(const struct work *w)
 {
     const int32_t first = w->v.useful_first, last = w->v.useful_last;
     if (first < 0) return 0;
-    return fabs(w->tiles.place[last].scale / w->tiles.place[first].scale - 1);
+    return fabs(w->v.place[last].scale / w->v.place[first].scale - 1);
 }
 
 static bool alone(const struct work *w, const struct frame_group *g)
@@ -96,8 +96,8 @@ int say_border(struct work *w, struct err *why)
 {
     const struct border_verdict *b = &w->v.border;
     if (!b->known) return E_OK;
-    const double wide = (b->left_px + b->right_px) / w->tiles.width_px,
-                 tall = (b->top_px + b->bottom_px) / w->tiles.height_px, most = fmax(wide, tall);
+    const double wide = (b->left_px + b->right_px) / w->v.width_px,
+                 tall = (b->top_px + b->bottom_px) / w->v.height_px, most = fmax(wide, tall);
     const bool unplanned = most > b->planned_fraction + BORDER_MORE; /* false without a plan */
     if (most < BORDER_SAID && !unplanned) return E_OK;
     return finding_add(

@@ -37,7 +37,7 @@ int say_spots(struct work *w, struct err *why)
                : "clean the sensor before the next stack, and map the hot pixels in the camera's "
                  "menu; merging drags both into streaks";
     return finding_add(&w->v.findings, (struct finding_about){"spots", false, advice, NULL, 0}, why,
-                       "on the sensor: %s%s%s; the %s at x %.0f, y %.0f px, as stored (derived/spots.png)", a,
+                       "on the sensor: %s%s%s; the %s at x %.0f, y %.0f px (derived/spots.png)", a,
                        dust && hot ? " and " : "", b, v->spot_count == 1 ? "one" : "strongest", first->x_px,
                        first->y_px);
 }

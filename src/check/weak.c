@@ -78,7 +78,7 @@ static double worry(const struct work *w, int32_t tile)
     switch (tv->state) {
     case TILE_UNSHARP_BEFORE:
     case TILE_UNSHARP_AFTER:
-        return 4 + fmin(w->beyond[tile], 20) / 20;
+        return 4 + fmin(tv->beyond, 20) / 20;
     case TILE_GAP:
         return 3;
     case TILE_COVERED:

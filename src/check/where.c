@@ -4,6 +4,7 @@
 
 #include "base/mem.h"
 #include "check/curves.h"
+#include "check/shown.h"
 
 /* The sharpest first; of two alike the earlier one. */
 static void put_frame(struct where_tile *w, int32_t frame, double signal)
@@ -85,6 +86,7 @@ int where_new(const struct check_input *in, struct where_map *out, struct err *w
                           .height_px = t.height_px};
     if (!rc) rc = curves ? curves_find(&t, curves, why) : E_NOMEM;
     if (!rc) rc = fill(&t, curves, &m, why);
+    if (!rc) rc = shown_where(&m, shown_orientation(&all), why);
     mem_free(curves);
     tiles_clear(&t);
     if (rc)
@@ -101,17 +103,18 @@ void where_clear(struct where_map *m)
     *m = (struct where_map){0};
 }
 
-/* The strip beyond the last whole tile belongs to the tile beside it, as on the map. */
+/* A strip beside the grid belongs to the tile next to it, as on the map. */
 static int32_t along(double px, int32_t tile_px, int32_t count)
 {
-    const int32_t i = (int32_t)(px / tile_px);
-    return i < count ? i : count - 1;
+    const int32_t i = (int32_t)floor(px / tile_px);
+    return i < 0 ? 0 : i < count ? i : count - 1;
 }
 
 const struct where_tile *where_at(const struct where_map *m, double x, double y)
 {
     if (!(x >= 0 && y >= 0 && x < m->width_px && y < m->height_px)) return NULL;
-    return &m->tiles[along(y, m->tile_px, m->rows) * m->cols + along(x, m->tile_px, m->cols)];
+    const int32_t row = along(y - m->grid_y_px, m->tile_px, m->rows);
+    return &m->tiles[row * m->cols + along(x - m->grid_x_px, m->tile_px, m->cols)];
 }
 
 void where_in(const struct where_map *m, int32_t frame, double x, double y, double *x_out, double *y_out)
@@ -134,12 +137,13 @@ bool where_nearest(const struct where_map *m, double x, double y, double *x_out,
     for (int32_t i = 0; i < m->rows * m->cols; i++) {
         if (!m->tiles[i].count) continue;
         const int32_t row = i / m->cols;
-        const double tx = (i % m->cols + 0.5) * m->tile_px, ty = (row + 0.5) * m->tile_px;
+        const double tx = m->grid_x_px + (i % m->cols + 0.5) * m->tile_px,
+                     ty = m->grid_y_px + (row + 0.5) * m->tile_px;
         const double d = hypot(tx - x, ty - y);
         if (d >= least) continue;
         least = d;
-        *x_out = fmin(tx, m->width_px - 1);
-        *y_out = fmin(ty, m->height_px - 1);
+        *x_out = fmin(fmax(tx, 0), m->width_px - 1);
+        *y_out = fmin(fmax(ty, 0), m->height_px - 1);
     }
     return isfinite(least);
 }

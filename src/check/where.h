@@ -1,9 +1,10 @@
 /* where.h - in which frames is this place sharpest? For whoever retouches a merged picture: the frames to
  * paint from, and where in them the place lies.
  *
- * A place is a point of the first frame, in pixels as stored. What is answered holds for the tile around it:
- * the three frames with most contrast there, and where something else of the same tile (a hair in front, the
- * ground behind it) is sharp. A click on the report's map and `staddle where` both read this one table. Pure.
+ * A place is a point of the first frame as it is shown (verdict.h). What is answered holds for the tile
+ * around it: the three frames with most contrast there, and where something else of the same tile (a hair in
+ * front, the ground behind it) is sharp. A click on the report's map and `staddle where` both read this one
+ * table. Pure.
  */
 #ifndef STADDLE_CHECK_WHERE_H
 #define STADDLE_CHECK_WHERE_H
@@ -24,7 +25,7 @@ struct where_tile {
 };
 
 struct where_map {
-    int32_t frames, rows, cols, tile_px, width_px, height_px;
+    int32_t orientation, frames, rows, cols, tile_px, width_px, height_px, grid_x_px, grid_y_px;
     struct frame_place *place; /* [frame] */
     struct where_tile *tiles;  /* rows x cols */
 };

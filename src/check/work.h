@@ -2,7 +2,10 @@
  *
  *   tiles_new -> curves_find -> shape_fit -> sequence_judge -> places_judge -> ridge_find -> needs_find ->
  * depth_find -> frames_... -> motion_judge -> quiet_judge -> spots_find -> border_find -> weak_find ->
- * say_all
+ * shown_verdict -> say_all
+ *
+ * All of them work on the pictures as stored; shown_verdict turns what they found, so that say_all and
+ * whoever reads the verdict know the pictures as shown.
  */
 #ifndef STADDLE_CHECK_WORK_H
 #define STADDLE_CHECK_WORK_H
@@ -21,8 +24,7 @@ struct work {
     double shape_reach;              /* what the curves say of it; 0 unknown */
     struct step *steps;              /* [frame]; the last is unused */
     double *z;                       /* [frame] place in usual spacings */
-    double *beyond; /* [tile] spacings beyond the end, of tiles that are sharp in no frame for that */
-    struct frame_loss *loss;                      /* [frame] */
+    struct frame_loss *loss;         /* [frame] */
     bool *blurred, *shifted, *odd_light, *needed; /* [frame] */
     struct jump *jumps;                           /* [frame] */
     int32_t blur_judged, shift_judged;

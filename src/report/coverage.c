@@ -7,6 +7,16 @@
 
 #include "base/mem.h"
 
+double map_x(const struct map *m, double col)
+{
+    return m->x + col * m->tile;
+}
+
+double map_y(const struct map *m, double row)
+{
+    return m->y + row * m->tile;
+}
+
 static int draw(struct map *m, struct err *why)
 {
     int rc = map_paint_subject(m, why);
@@ -42,6 +52,8 @@ int pictures_coverage(const struct pictures_of *of, struct drawing *bare, struct
     m.px = (double)COVERAGE_WIDTH / first->width_px;
     m.h = (int32_t)lround(first->height_px * m.px);
     m.tile = v->tile_px * m.px;
+    m.x = v->grid_x_px * m.px;
+    m.y = v->grid_y_px * m.px;
     int rc = paper_init(&m.c, m.w, m.h + LEGEND_HEIGHT, PALETTE_PAPER, why);
     if (rc) return rc;
     rc = draw(&m, why);

@@ -13,8 +13,13 @@ struct map {
     int32_t w, h;         /* of the map alone */
     double px;            /* map pixels per frame pixel */
     double tile;          /* side of a tile in map pixels */
+    double x, y;          /* of the grid's corner in map pixels */
     float *luma, *smooth; /* w x h; 0..1 */
 };
+
+/* Where a column, a row of tiles begins, in map pixels. */
+double map_x(const struct map *, double col);
+double map_y(const struct map *, double row);
 
 /* coverage_ground.c: the subject in relief under the tint. */
 int map_paint_subject(struct map *, struct err *);

@@ -13,10 +13,10 @@ double pictures_scale_at(const struct verdict *v, double frame)
     return (frame - v->useful_first) / (v->useful_last - v->useful_first);
 }
 
-/* The strip beyond the last whole tile is drawn like the tile beside it. */
+/* A strip beside the grid is drawn like the tile next to it. */
 static const struct tile_verdict *tile_at(const struct map *m, double x, double y)
 {
-    int32_t row = (int32_t)(y / m->tile), col = (int32_t)(x / m->tile);
+    int32_t row = (int32_t)((y - m->y) / m->tile), col = (int32_t)((x - m->x) / m->tile);
     row = row < 0 ? 0 : row >= m->v->rows ? m->v->rows - 1 : row;
     col = col < 0 ? 0 : col >= m->v->cols ? m->v->cols - 1 : col;
     return &m->v->tiles[(size_t)row * (size_t)m->v->cols + (size_t)col];
@@ -46,18 +46,22 @@ static double thumb_at(const struct map *m, const struct frame_measure *f, const
     return ((a[0] * (1 - u) + a[1] * u) * (1 - v) + (b[0] * (1 - u) + b[1] * u) * v) / 255;
 }
 
-/* First pixel of a row or column of tiles; of the one after the last, the end of the map. */
-static int32_t edge(const struct map *m, int32_t tile, int32_t tiles, int32_t pixels)
+/* First pixel of a row or column of tiles that begins there; of the one after the last, the end of the map.
+ */
+static int32_t edge(double begins, int32_t tile, int32_t tiles, int32_t pixels)
 {
-    const int32_t at = tile == tiles ? pixels : (int32_t)ceil(tile * m->tile - 0.5);
+    const int32_t at = tile == 0 ? 0 : tile == tiles ? pixels : (int32_t)ceil(begins - 0.5);
     return at < 0 ? 0 : at > pixels ? pixels : at;
 }
 
 static void gather_tile(struct map *m, int32_t row, int32_t col, const struct frame_measure *f,
                         const struct frame_place *p)
 {
-    const int32_t x0 = edge(m, col, m->v->cols, m->w), x1 = edge(m, col + 1, m->v->cols, m->w);
-    const int32_t y0 = edge(m, row, m->v->rows, m->h), y1 = edge(m, row + 1, m->v->rows, m->h);
+    const int32_t cols = m->v->cols, rows = m->v->rows;
+    const int32_t x0 = edge(map_x(m, col), col, cols, m->w),
+                  x1 = edge(map_x(m, col + 1), col + 1, cols, m->w);
+    const int32_t y0 = edge(map_y(m, row), row, rows, m->h),
+                  y1 = edge(map_y(m, row + 1), row + 1, rows, m->h);
     for (int32_t y = y0; y < y1; y++)
         for (int32_t x = x0; x < x1; x++)
             m->luma[(size_t)y * (size_t)m->w + (size_t)x] = (float)thumb_at(m, f, p, x + 0.5, y + 0.5);

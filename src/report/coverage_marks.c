@@ -48,7 +48,7 @@ static void line(struct paper *c, double x0, double y0, double x1, double y1)
 /* The border of hatched ground, so that a single tile is seen as well. */
 static void outline(struct map *m, int32_t row, int32_t col, enum tile_state s)
 {
-    const double x = col * m->tile, y = row * m->tile, e = m->tile;
+    const double x = map_x(m, col), y = map_y(m, row), e = m->tile;
     if (map_state_of(m, row - 1, col) != s) line(&m->c, x, y, x + e, y);
     if (map_state_of(m, row + 1, col) != s) line(&m->c, x, y + e, x + e, y + e);
     if (map_state_of(m, row, col - 1) != s) line(&m->c, x, y, x, y + e);
@@ -63,7 +63,7 @@ void map_paint_states(struct map *m)
     for (int32_t row = 0; row < m->v->rows; row++)
         for (int32_t col = 0; col < m->v->cols; col++) {
             const enum tile_state s = map_state_of(m, row, col);
-            const double x = col * m->tile, y = row * m->tile;
+            const double x = map_x(m, col), y = map_y(m, row);
             if (map_unsharp(s)) {
                 map_hatch(&m->c, x, y, m->tile, m->tile, s);
                 outline(m, row, col, s);

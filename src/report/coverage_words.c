@@ -29,7 +29,7 @@ void map_write_numbers(struct map *m)
             char text[16];
             const int32_t frame = (int32_t)fmin(fmax(round(mean), 0), m->v->frames - 1);
             snprintf(text, sizeof text, "%d", m->of->rows[frame].slice);
-            paper_text(&m->c, (col + block / 2.0) * m->tile, (row + block / 2.0) * m->tile + 4, 0.5,
+            paper_text(&m->c, map_x(m, col + block / 2.0), map_y(m, row + block / 2.0) + 4, 0.5,
                        palette_ink_on(palette_scale(pictures_scale_at(m->v, mean))), text);
         }
 }
@@ -109,7 +109,7 @@ int map_name_patches(struct map *m, struct err *why)
     }
     for (enum tile_state s = TILE_UNSHARP_BEFORE; seen && s <= TILE_GAP; s++)
         if (largest[s].tiles >= 3)
-            label(m, (largest[s].x + 0.5) * m->tile, (largest[s].y + 0.5) * m->tile, sentence_where(m->v, s));
+            label(m, map_x(m, largest[s].x + 0.5), map_y(m, largest[s].y + 0.5), sentence_where(m->v, s));
     const int rc = seen ? E_OK : E_NOMEM;
     mem_free(queue);
     mem_free(seen);

@@ -9,6 +9,7 @@
 
 #include "base/mem.h"
 #include "base/units.h"
+#include "image/turned.h"
 #include "plan/slices.h"
 
 static struct page_row *add_row(struct facts *f, const char *what)
@@ -194,6 +195,17 @@ static int gather_rows(struct store *store, const struct judgement *j, struct fa
     return rc;
 }
 
+static void add_picture(struct facts *f, const struct judgement *j)
+{
+    const struct frame_measure *m = &j->measures[0];
+    const char *turn = turned_words(j->verdict.orientation);
+    if (*turn)
+        add_note(f, "picture", "%d x %d px as stored; here, as viewers show it, %s", m->width_px,
+                 m->height_px, turn);
+    else
+        add_note(f, "picture", "%d x %d px as stored", m->width_px, m->height_px);
+}
+
 static void gather_notes(const struct judgement *j, const char *version, struct facts *f)
 {
     const struct frame_row *first = &j->rows[0], *last = &j->rows[j->frames - 1];
@@ -206,7 +218,7 @@ static void gather_notes(const struct judgement *j, const char *version, struct 
         }
     add_note(f, "files", "%d, from %.100s to %.100s", files, first->files[0].name, last->files[0].name);
     add_note(f, "size", "%.1f MB", (double)bytes / 1e6);
-    add_note(f, "picture", "%d x %d px as stored", j->measures[0].width_px, j->measures[0].height_px);
+    add_picture(f, j);
     if (first->f_number > 0) add_note(f, "aperture, as the files tell", "f/%.3g", first->f_number);
     if (first->iso > 0) add_note(f, "sensitivity, as the files tell", "ISO %.0f", first->iso);
     if (j->verdict.region.w > 0)

@@ -13,7 +13,7 @@
 
 struct judge_opts {
     bool region_given;       /* else the job's region, else the whole frame */
-    struct region_px region; /* pixels of the first frame, as stored */
+    struct region_px region; /* pixels of the first frame as it is shown */
     int threads;             /* for measuring; 0: one a processor. The verdict is the same with any number */
     bool files_may_be_away;  /* where everything was measured before, the measures are enough */
 };

@@ -2,11 +2,12 @@
 #include <math.h>
 #include <stdio.h>
 
+#include "image/turned.h"
 #include "report/pictures.h"
 
 #define GAP_PX     16
 #define WORDS_PX   56
-#define WORDS_WIDE 320  /* px that the words below a tiny frame need */
+#define WORDS_WIDE 480  /* px that the words below a narrow frame need */
 #define PALE       0.86 /* of what other frames show better */
 #define SHARP      1.0  /* frames from a tile's peak within which it is sharp */
 
@@ -44,7 +45,7 @@ static double mask_of(const struct verdict *v, int32_t row, int32_t col, int32_t
 /* 0..1, at a point of the first frame: how much of it is sharpest in this frame, smooth between tiles. */
 static double share_at(const struct verdict *v, int32_t frame, double x_px, double y_px)
 {
-    const double u = x_px / v->tile_px - 0.5, w = y_px / v->tile_px - 0.5;
+    const double u = (x_px - v->grid_x_px) / v->tile_px - 0.5, w = (y_px - v->grid_y_px) / v->tile_px - 0.5;
     const int32_t col = (int32_t)floor(u), row = (int32_t)floor(w);
     const double a = u - col, b = w - row;
     const double upper = mask_of(v, row, col, frame) * (1 - a) + mask_of(v, row, col + 1, frame) * a;
@@ -52,13 +53,13 @@ static double share_at(const struct verdict *v, int32_t frame, double x_px, doub
     return upper * (1 - b) + lower * b;
 }
 
-static void copy(const struct panel *p, const struct image_rgb *from, int32_t x0, int32_t y0)
+static void copy(const struct panel *p, const struct view *from, int32_t x0, int32_t y0)
 {
     int32_t stride;
     uint32_t *words = paper_pixels(p->c, &stride);
     for (int32_t y = 0; y < p->h; y++)
         for (int32_t x = 0; x < p->w; x++) {
-            const uint8_t *c = from->rgb + 3 * ((size_t)(y0 + y) * (size_t)from->width_px + (size_t)(x0 + x));
+            const uint8_t *c = view_at(from, x0 + x, y0 + y);
             words[(size_t)y * (size_t)stride + (size_t)(p->x + x)] =
                 (uint32_t)c[0] << 16 | (uint32_t)c[1] << 8 | c[2];
         }
@@ -66,8 +67,7 @@ static void copy(const struct panel *p, const struct image_rgb *from, int32_t x0
 }
 
 /* The frame again, paled where another one is sharper. */
-static void pale(const struct panel *p, const struct pictures_of *of, int32_t frame,
-                 const struct image_rgb *from)
+static void pale(const struct panel *p, const struct pictures_of *of, int32_t frame, const struct view *from)
 {
     const struct frame_place *at = &of->verdict->place[frame];
     const double whole_w = of->measures[0].width_px, whole_h = of->measures[0].height_px;
@@ -81,7 +81,7 @@ static void pale(const struct panel *p, const struct pictures_of *of, int32_t fr
                 share_at(of->verdict, frame, (fx - whole_w / 2 - at->dx_px) / at->scale + whole_w / 2,
                          (fy - whole_h / 2 - at->dy_px) / at->scale + whole_h / 2);
             const double keep = share + (1 - share) * (1 - PALE);
-            const uint8_t *c = from->rgb + 3 * ((size_t)y * (size_t)from->width_px + (size_t)x);
+            const uint8_t *c = view_at(from, x, y);
             words[(size_t)y * (size_t)stride + (size_t)(p->x + x)] = paper_word((struct rgb){
                 keep * c[0] / 255 + (1 - keep) * paper.r, keep * c[1] / 255 + (1 - keep) * paper.g,
                 keep * c[2] / 255 + (1 - keep) * paper.b});
@@ -111,13 +111,14 @@ int pictures_frame(const struct pictures_of *of, int32_t frame, int32_t tiles, c
                    struct drawing *out, struct err *why)
 {
     const struct verdict *v = of->verdict;
+    const struct view shown = turned_view(v->orientation, small->rgb, small->width_px, small->height_px, 3);
     struct paper c;
     struct panel p[2];
     char bold[96];
-    int rc = two_panels(&c, small->width_px, small->height_px, p, why);
+    int rc = two_panels(&c, shown.width_px, shown.height_px, p, why);
     if (rc) return rc;
-    copy(&p[0], small, 0, 0);
-    pale(&p[1], of, frame, small);
+    copy(&p[0], &shown, 0, 0);
+    pale(&p[1], of, frame, &shown);
     snprintf(bold, sizeof bold, "slice %d as it was shot", of->rows[frame].slice);
     words_below(&p[0], bold, "most of any single picture is soft");
     snprintf(bold, sizeof bold, "what it gives: %.1f %% of the picture", 100.0 * tiles / (v->rows * v->cols));
@@ -141,8 +142,8 @@ static void detail_at(const struct pictures_of *of, int32_t frame, double *x_px,
         if (!sharpest_here(v, tile, frame) || v->tiles[tile].sharpness <= most) continue;
         const int32_t row = tile / v->cols;
         most = v->tiles[tile].sharpness;
-        *x_px = w / 2 + at->scale * ((tile % v->cols + 0.5) * v->tile_px - w / 2) + at->dx_px;
-        *y_px = h / 2 + at->scale * ((row + 0.5) * v->tile_px - h / 2) + at->dy_px;
+        *x_px = w / 2 + at->scale * (v->grid_x_px + (tile % v->cols + 0.5) * v->tile_px - w / 2) + at->dx_px;
+        *y_px = h / 2 + at->scale * (v->grid_y_px + (row + 0.5) * v->tile_px - h / 2) + at->dy_px;
     }
 }
 
@@ -158,8 +159,11 @@ int pictures_retake(const struct pictures_of *of, int32_t frame, const char *rea
 {
     if (before->width_px != after->width_px || before->height_px != after->height_px)
         return fail(why, E_INPUT, "two tries of one slice are not of one size");
-    const int32_t w = after->width_px < PLACE_WIDTH ? after->width_px : PLACE_WIDTH,
-                  h = after->height_px < PLACE_HEIGHT ? after->height_px : PLACE_HEIGHT;
+    const int32_t o = of->verdict->orientation;
+    const struct view a = turned_view(o, before->rgb, before->width_px, before->height_px, 3),
+                      b = turned_view(o, after->rgb, after->width_px, after->height_px, 3);
+    const int32_t w = b.width_px < PLACE_WIDTH ? b.width_px : PLACE_WIDTH,
+                  h = b.height_px < PLACE_HEIGHT ? b.height_px : PLACE_HEIGHT;
     struct paper c;
     struct panel p[2];
     char bold[96];
@@ -167,9 +171,9 @@ int pictures_retake(const struct pictures_of *of, int32_t frame, const char *rea
     int rc = two_panels(&c, w, h, p, why);
     if (rc) return rc;
     detail_at(of, frame, &x, &y);
-    const int32_t x0 = window_at(x, w, after->width_px), y0 = window_at(y, h, after->height_px);
-    copy(&p[0], before, x0, y0);
-    copy(&p[1], after, x0, y0);
+    const int32_t x0 = window_at(x, w, b.width_px), y0 = window_at(y, h, b.height_px);
+    copy(&p[0], &a, x0, y0);
+    copy(&p[1], &b, x0, y0);
     snprintf(bold, sizeof bold, "slice %d, before", of->rows[frame].slice);
     words_below(&p[0], bold, reason);
     words_below(&p[1], "after: taken again, and kept", "both at 100 %, the same place");

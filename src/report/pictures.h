@@ -1,5 +1,8 @@
 /* pictures.h - what check shows: coverage, contact sheet, weak places. Structs in, PNG in memory out; pure.
  *
+ * All of it is as a viewer shows the frames (verdict.h): measures are given so (shown.h), and pixels of a
+ * frame, which are given as stored, are turned when they are drawn.
+ *
  * Numbers in pictures are slice numbers (from 1), as in the file names. Whatever a colour says, a word, a
  * number or a hatching says too. */
 #ifndef STADDLE_REPORT_PICTURES_H
@@ -37,7 +40,7 @@ int pictures_ridge(const struct pictures_of *, struct drawing *out, struct err *
 int pictures_contact(const struct pictures_of *, struct drawing *out, struct err *);
 
 /* The surroundings of weak place `which` (0-based) at 100 %, cut from its frame's pixels: 8 bit RGB, row by
- * row. */
+ * row, as stored. */
 int pictures_place(const struct pictures_of *, int which, const uint8_t *rgb, int32_t width_px,
                    int32_t height_px, struct drawing *out, struct err *);
 
@@ -45,7 +48,7 @@ int pictures_place(const struct pictures_of *, int which, const uint8_t *rgb, in
 int32_t pictures_richest(const struct verdict *, int32_t *tiles_out);
 
 /* That frame as it was shot, beside it what it gives the stack: where another one is sharper it is paled.
- * `small`: its pixels, FRAME_WIDTH across at most. */
+ * `small`: its pixels, FRAME_WIDTH across at most, as stored. */
 #define FRAME_WIDTH 592
 int pictures_frame(const struct pictures_of *, int32_t frame, int32_t tiles, const struct image_rgb *small,
                    struct drawing *out, struct err *);

@@ -9,6 +9,7 @@
 #include "report/facts.h"
 #include "report/locate.h"
 #include "report/page.h"
+#include "report/shown.h"
 
 #define FILE_BYTES_MOST ((size_t)1 << 31)
 
@@ -225,12 +226,14 @@ int publish(struct store *store, const struct judgement *j, const char *version,
             struct err *why)
 {
     struct works w = {0};
-    const struct pictures_of of = {&j->verdict, j->rows, j->measures, judge_source(j)};
+    struct shown shown = {0};
     int rc = page_path ? may_write_page(page_path, why) : E_OK;
-    if (!rc) rc = draw(store, &of, &w, why);
-    if (!rc) rc = write_page(store, j, version, &of, &w, why);
+    if (!rc) rc = shown_new(j, &shown, why);
+    if (!rc) rc = draw(store, &shown.of, &w, why);
+    if (!rc) rc = write_page(store, j, version, &shown.of, &w, why);
     if (!rc) rc = put_all(store, &w, j->verdict.weakest_count, why);
     if (!rc && page_path) rc = put_page(page_path, &w.page, why);
     works_clear(&w);
+    shown_clear(&shown);
     return rc;
 }

@@ -92,8 +92,7 @@ static void write_list(struct sheet *s, double top)
     const struct verdict *v = s->of->verdict;
     const double column = (s->paper.w - 2.0 * EDGE) / COLUMNS;
     const char *legend =
-        "On the sensor, whatever the subject does: rings are shadows of dust, squares hot pixels "
-        "(places as stored)";
+        "On the sensor, whatever the subject does: rings are shadows of dust, squares hot pixels";
     paper_font(&s->paper, 14, true);
     paper_text(&s->paper, EDGE, top, 0, PALETTE_INK, legend);
     for (int32_t i = 0; i < listed(v); i++)

@@ -86,6 +86,8 @@ static json_t *tiles_json(const struct verdict *v)
     json_object_set_new(tiles, "rows", json_integer(v->rows));
     json_object_set_new(tiles, "cols", json_integer(v->cols));
     json_object_set_new(tiles, "cell_px", json_integer(v->cell_px));
+    json_object_set_new(tiles, "x_px", json_integer(v->grid_x_px));
+    json_object_set_new(tiles, "y_px", json_integer(v->grid_y_px));
     json_object_set_new(tiles, "peak", grid_json(v, peak_json));
     json_object_set_new(tiles, "peaks", grid_json(v, peaks_json));
     json_object_set_new(tiles, "peak_um", v->depth.known ? grid_json(v, peak_um_json) : json_null());
@@ -226,6 +228,9 @@ int verdict_to_json(const struct verdict *v, json_t *o, struct err *why)
     bad |= json_object_set_new(o, "useful_last", index_json(v->useful_last));
     bad |= json_object_set_new(o, "margin", json_integer(v->margin));
     bad |= json_object_set_new(o, "unneeded", frames_json(v->unneeded.rows, v->unneeded.count));
+    bad |= json_object_set_new(o, "orientation", json_integer(v->orientation));
+    bad |= json_object_set_new(o, "width_px", json_integer(v->width_px));
+    bad |= json_object_set_new(o, "height_px", json_integer(v->height_px));
     bad |= json_object_set_new(o, "tile_px", json_integer(v->tile_px));
     bad |= json_object_set_new(o, "region", region_json(&v->region));
     bad |= json_object_set_new(o, "textured_fraction", json_rounded(v->textured_fraction, 4));

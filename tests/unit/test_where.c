@@ -170,6 +170,41 @@ static void orientations_are_those_of_the_standard(void **state)
     assert_false(turned(0) || turned(9) || turned(-1));
 }
 
+/* Boxes, points, ways and views say the same as pixels do. */
+static void all_that_is_turned_is_turned_alike(void **state)
+{
+    (void)state;
+    enum { W = 7, H = 5 };
+    uint8_t stored[W * H * 2];
+    for (int i = 0; i < W * H * 2; i++)
+        stored[i] = (uint8_t)i;
+    for (int o = 1; o <= 8; o++) {
+        const struct view v = turned_view(o, stored, W, H, 2);
+        for (int32_t y = 0; y < H; y++)
+            for (int32_t x = 0; x < W; x++) {
+                const struct pixel p = turned_to_shown(o, W, H, (struct pixel){x, y});
+                assert_memory_equal(view_at(&v, p.x, p.y), stored + 2 * (y * W + x), 2);
+                double px = x + 0.25, py = y + 0.25;
+                turned_point_to_shown(o, W, H, &px, &py);
+                assert_true(floor(px) == p.x && floor(py) == p.y);
+            }
+        const struct region_px box = {1, 2, 4, 2}, b = turned_box_to_shown(o, W, H, box),
+                               again = turned_box_to_stored(o, W, H, b);
+        assert_memory_equal(&again, &box, sizeof box);
+        for (int32_t y = 0; y < H; y++)
+            for (int32_t x = 0; x < W; x++) {
+                const struct pixel p = turned_to_shown(o, W, H, (struct pixel){x, y});
+                const bool in = x >= 1 && x < 5 && y >= 2 && y < 4;
+                assert_int_equal(in, p.x >= b.x && p.x < b.x + b.w && p.y >= b.y && p.y < b.y + b.h);
+            }
+        const struct pixel from = turned_to_shown(o, W, H, (struct pixel){1, 1}),
+                           to = turned_to_shown(o, W, H, (struct pixel){4, 2});
+        double right = 3, down = 1;
+        turned_way_to_shown(o, &right, &down);
+        assert_true(right == to.x - from.x && down == to.y - from.y);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -179,6 +214,7 @@ int main(void)
         cmocka_unit_test(outside_the_picture_is_no_place),
         cmocka_unit_test(a_place_is_followed_through_scale_and_shift),
         cmocka_unit_test(orientations_are_those_of_the_standard),
+        cmocka_unit_test(all_that_is_turned_is_turned_alike),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
