@@ -89,8 +89,10 @@ static void ctrl_c_halts_the_rail(void **state)
 {
     (void)state;
     moves("home", NULL);
-    struct said r = shell(
-        "timeout --preserve-status -s INT 1 staddle axis go 40mm --bench %s/port-bench.yaml", test_folder());
+    program_begin("axis go 40mm --bench %s/port-bench.yaml", test_folder());
+    program_has_said("to 40.0000 mm");
+    usleep(800000); /* it is on its way */
+    struct said r = program_interrupt();
     assert_int_equal(r.status, 3);
     assert_non_null(strstr(r.err, "halted by hand at"));
     said_clear(&r);
@@ -116,8 +118,9 @@ static void watch_ends_by_itself_or_by_ctrl_c(void **state)
     const char *second = strchr(r.out, '\n');
     assert_true(second && strlen(second) > 2);
     said_clear(&r);
-    r = shell("timeout --preserve-status -s INT 1 staddle axis watch --bench %s/port-bench.yaml",
-              test_folder());
+    program_begin("axis watch --bench %s/port-bench.yaml", test_folder());
+    program_has_said("at rest");
+    r = program_interrupt();
     assert_int_equal(r.status, 0);
     assert_memory_equal(r.out, "at rest", 7);
     said_clear(&r);

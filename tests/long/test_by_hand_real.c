@@ -91,10 +91,10 @@ static int times(const char *text, const char *what)
     return n;
 }
 
-/* Until it has said this so often; ten seconds at most. */
+/* Until it has said this so often; a minute at most. */
 static bool has_said(int which, const char *what, int often)
 {
-    for (int i = 0; i < 1000; i++, usleep(10000))
+    for (int i = 0; i < 6000; i++, usleep(10000))
         if (times(said(which), what) >= often) return true;
     print_error("%s: %s\n", NAMES[which], said(which));
     return false;
@@ -103,7 +103,7 @@ static bool has_said(int which, const char *what, int often)
 static int end_of(int which)
 {
     int status = 0;
-    for (int i = 0; i < 2000; i++, usleep(10000))
+    for (int i = 0; i < 6000; i++, usleep(10000))
         if (waitpid(runs[which].pid, &status, WNOHANG) == runs[which].pid) {
             close(runs[which].keyboard);
             return WIFEXITED(status) ? WEXITSTATUS(status) : -1;

@@ -68,7 +68,7 @@ static void the_shutter_is_shut_when_the_program_is_killed(void **state)
             execl(program, "staddle", "camera", "shoot", "job.yaml", "--to", "cut.jpg", (char *)NULL);
         _exit(9);
     }
-    while (!emulated_now(ip).bulb_since_us && tries++ < 100)
+    while (!emulated_now(ip).bulb_since_us && tries++ < 1200)
         usleep(50000);
     assert_true(emulated_now(ip).bulb_since_us != 0);
     kill(pid, SIGKILL);

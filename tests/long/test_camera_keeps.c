@@ -65,7 +65,7 @@ static void a_camera_that_another_run_holds_is_refused_by_name(void **state)
     plug(&(struct ptp_camera_opts){0}, "");
     assert_int_equal(in_shell("sed 's/start_delay_s: 0/start_delay_s: 60/' job.yaml >slow.yaml"), 0);
     const pid_t pid = hold();
-    while (in_shell("test -e held/stack.db") && tries++ < 100)
+    while (in_shell("test -e held/stack.db") && tries++ < 1200)
         usleep(50000);
     assert_int_equal(staddle("camera show bench.yaml"), 4);
     char who[64];
@@ -76,7 +76,9 @@ static void a_camera_that_another_run_holds_is_refused_by_name(void **state)
     assert_int_equal(emulated_now(ip).release_count, 0);
     kill(pid, SIGKILL); /* the lock goes with the process, however that ends */
     waitpid(pid, &status, 0);
-    usleep(500000); /* and the camera program ends with its parent */
+    for (tries = 0; emulated_now(ip).session && tries < 400; tries++)
+        usleep(50000); /* the camera program ends with its parent */
+    assert_false(emulated_now(ip).session);
     assert_int_equal(staddle("camera show bench.yaml"), 0);
     ptp_ip_stop(ip);
 }

@@ -53,12 +53,12 @@ static void pauses_and_resumes(enum ptp_family family, const struct trouble *t)
     j.while_running = beside;
     j.arg = ip;
     emulated_write(&j, ip);
-    r.exit = emulated_run(&j, "run", &r);
+    r.exit = emulated_run(&j, ip, "run", &r);
     if (r.exit != t->exit || !strstr(r.said, t->says))
         fail_msg("%s: ended with %d: %s", name, r.exit, r.said);
     j.while_running = NULL;
     mend(ip, t->mend);
-    r.resumed = emulated_run(&j, "resume", &r);
+    r.resumed = emulated_run(&j, ip, "resume", &r);
     if (r.resumed) fail_msg("%s: resume ended with %d: %s", name, r.resumed, r.said);
     emulated_verify(&j, ip, &r);
     print_message("measured: %s: %d slices, %d releases in vain, at most %d counts of %d beside, %.0f s\n",
@@ -142,8 +142,10 @@ static void a_silent_stop_pauses_and_its_frame_is_not_kept(void **state)
 
 struct gone {
     struct ptp_ip *ip;
-    int32_t battery; /* that it has left then; 0: enough */
-    int looks;
+    const struct emulated_job *job;
+    const char *says; /* of the camera that is away */
+    int32_t battery;  /* that it has left then; 0: enough */
+    bool away, paused;
 };
 
 static void take_away(void *arg, int pid)
@@ -156,13 +158,18 @@ static void take_away(void *arg, int pid)
         ptp_ip_unlock(g->ip);
     }
     if (released < (g->battery ? 8 : 5)) return;
-    if (g->looks++ == 0) ptp_ip_unplug(g->ip);
-    if (g->looks == 150) kill(pid, SIGINT); /* three seconds later somebody pauses it */
+    if (!g->away) ptp_ip_unplug(g->ip);
+    g->away = true;
+    char said[EMULATED_SAID];
+    emulated_said(g->job, said);
+    if (g->paused || !strstr(said, g->says)) return;
+    g->paused = true; /* somebody reads that */
+    kill(pid, SIGINT);
 }
 
 static void a_camera_that_stays_away(enum ptp_family family, int32_t battery, const char *says)
 {
-    struct gone g = {.battery = battery};
+    struct gone g = {.battery = battery, .says = says};
     /* the library keeps what it was told of a battery for two seconds */
     struct emulated_job j = job_of(family, says, &(struct ptp_camera_opts){.ready_us = battery ? 500000 : 0});
     struct emulated_result r = {.resumed = -1};
@@ -171,8 +178,9 @@ static void a_camera_that_stays_away(enum ptp_family family, int32_t battery, co
     g.ip = ptp_ip_start(&camera);
     j.while_running = take_away;
     j.arg = &g;
+    g.job = &j;
     emulated_write(&j, g.ip);
-    r.exit = emulated_run(&j, "run", &r);
+    r.exit = emulated_run(&j, g.ip, "run", &r);
     if (r.exit != 3 || !strstr(r.said, says)) fail_msg("ended with %d: %s", r.exit, r.said);
     if (battery && !strstr(r.said, "its battery is at 6%; pause, and put a full one in"))
         fail_msg("%s", r.said);
@@ -182,7 +190,7 @@ static void a_camera_that_stays_away(enum ptp_family family, int32_t battery, co
     c->lens_at += 17; /* switched on again, it is not where it was */
     ptp_ip_unlock(g.ip);
     j.while_running = NULL;
-    r.resumed = emulated_run(&j, "resume", &r);
+    r.resumed = emulated_run(&j, g.ip, "resume", &r);
     if (r.resumed) fail_msg("resume ended with %d: %s", r.resumed, r.said);
     emulated_verify(&j, g.ip, &r);
     assert_true(r.off_most <= OFF_MOST);

@@ -364,7 +364,7 @@ static void close_port(struct there *t)
 {
     t->link->ops->close(t->link);
     t->link = NULL;
-    usleep(50000); /* the virtual rail sees it */
+    virtual_rail_rests(&t->process);
 }
 
 /* A board that restarts at each opening, one that never does, and a common one, whose reset hangs on DTR:
@@ -393,7 +393,7 @@ static void a_restart_at_opening_shows_in_the_nonce(void **state)
                 s.c_cflag |= HUPCL;
                 tcsetattr(fd, TCSANOW, &s);
                 close(fd);
-                usleep(50000);
+                virtual_rail_rests(&t.process);
                 open_port(&t, serial);
                 assert_int_not_equal(nonce_of(&t, 1), second);
                 close_port(&t);
@@ -426,7 +426,7 @@ static void a_killed_host_restarts_nothing(void **state)
         assert_int_equal(read(ready[0], &byte, 1), 1);
         kill(host, SIGKILL);
         waitpid(host, NULL, 0);
-        usleep(50000);
+        virtual_rail_rests(&t.process);
         open_port(&t, serial);
         assert_int_equal(nonce_of(&t, 2), before);
         close(ready[0]);
@@ -628,7 +628,7 @@ static void a_rail_knows_its_place_after_reopening_unless_it_was_restarted(void 
             assert_true(sched_step(t.sched, sched_now_us(t.sched) + SECOND_US));
         axis_close(ax);
         t.link = NULL;
-        usleep(50000);
+        virtual_rail_rests(&t.process);
         struct link *link;
         int rc = serial ? link_serial_open(t.sched, SERIAL_NAME, 0, &link, NULL)
                         : link_pty_open(t.sched, t.process.port, &link, NULL);

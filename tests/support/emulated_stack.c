@@ -18,7 +18,7 @@
 
 #define UM_PER_COUNT 10
 #define LOOK_MS      20
-#define MOST_S       60
+#define STILL_S      60 /* for so long nothing happens to the camera: the program hangs */
 #define NEAR_COUNTS  0
 
 static const char *path_of(const struct emulated_job *j, const char *name, char room[600])
@@ -98,26 +98,41 @@ static int start(const struct emulated_job *j, const char *verb)
     _exit(98);
 }
 
-static void read_said(const struct emulated_job *j, struct emulated_result *r)
+void emulated_said(const struct emulated_job *j, char out[EMULATED_SAID])
 {
     char room[600];
     uint8_t *bytes;
     size_t count;
+    out[0] = '\0';
     if (fs_read(path_of(j, "said", room), 1 << 24, &bytes, &count, NULL)) return;
-    const size_t n = count < sizeof r->said - 1 ? count : sizeof r->said - 1;
-    memcpy(r->said, bytes + count - n, n);
-    r->said[n] = '\0';
+    const size_t n = count < EMULATED_SAID - 1 ? count : EMULATED_SAID - 1;
+    memcpy(out, bytes + count - n, n);
+    out[n] = '\0';
     mem_free(bytes);
 }
 
-int emulated_run(const struct emulated_job *j, const char *verb, struct emulated_result *r)
+/* Grows with every release and every move of the lens. */
+static int32_t events_of(struct ptp_ip *ip)
+{
+    const struct ptp_camera *c = ptp_ip_lock(ip);
+    const int32_t events = c->release_count + c->move_count;
+    ptp_ip_unlock(ip);
+    return events;
+}
+
+int emulated_run(const struct emulated_job *j, struct ptp_ip *ip, const char *verb, struct emulated_result *r)
 {
     const double begun_s = now_s();
     const int pid = start(j, verb);
     int status = 0, ended;
+    int32_t events = -1, before;
+    double still_s = begun_s;
     while ((ended = waitpid(pid, &status, WNOHANG)) == 0) {
         if (j->while_running) j->while_running(j->arg, pid);
-        if (now_s() - begun_s > MOST_S) {
+        before = events;
+        events = events_of(ip);
+        if (events != before) still_s = now_s();
+        if (now_s() - still_s > STILL_S) {
             kill(pid, SIGKILL);
             waitpid(pid, &status, 0);
             break;
@@ -125,7 +140,7 @@ int emulated_run(const struct emulated_job *j, const char *verb, struct emulated
         poll(NULL, 0, LOOK_MS);
     }
     r->seconds += now_s() - begun_s;
-    read_said(j, r);
+    emulated_said(j, r->said);
     return WIFEXITED(status) ? WEXITSTATUS(status) : 200;
 }
 
@@ -246,8 +261,8 @@ void emulated_shoot(const struct emulated_job *j, struct emulated_result *r)
     struct ptp_ip *ip = ptp_ip_start(&camera);
     *r = (struct emulated_result){.resumed = -1};
     emulated_write(j, ip);
-    r->exit = emulated_run(j, "run", r);
-    if (r->exit == 3 || r->exit == 4) r->resumed = emulated_run(j, "resume", r);
+    r->exit = emulated_run(j, ip, "run", r);
+    if (r->exit == 3 || r->exit == 4) r->resumed = emulated_run(j, ip, "resume", r);
     if (r->exit && r->resumed) fail_msg("%s: ended with %d, %d: %s", j->folder, r->exit, r->resumed, r->said);
     emulated_verify(j, ip, r);
     ptp_ip_stop(ip);

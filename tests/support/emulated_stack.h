@@ -6,6 +6,8 @@
 
 #include "tests/emulator/ptp_ip.h"
 
+#define EMULATED_SAID 4096
+
 struct emulated_job {
     enum ptp_family family;
     int32_t slices;         /* from mark to mark; two more at each end */
@@ -25,15 +27,18 @@ struct emulated_result {
     int32_t first_at; /* where the lens was for slice 1 */
     int32_t off_most; /* counts of a kept frame from its place, which is told from that */
     double seconds;
-    char said[4096]; /* on either stream, the last of it */
+    char said[EMULATED_SAID]; /* on either stream, the last of it */
 };
 
 /* Runs it, and resumes once when it paused. Fails the test unless every slice ends with exactly one frame. */
 void emulated_shoot(const struct emulated_job *, struct emulated_result *out);
 
-/* The parts of that: `ip` is started and stopped by the caller. */
+/* The parts of that: `ip` is started and stopped by the caller. A program that hangs is killed, and its
+ * status is 200 then; on a busy machine it may take as long as it needs. */
 void emulated_write(const struct emulated_job *, const struct ptp_ip *);
-int emulated_run(const struct emulated_job *, const char *verb, struct emulated_result *);
+int emulated_run(const struct emulated_job *, struct ptp_ip *, const char *verb, struct emulated_result *);
+/* What it has said so far, on either stream. */
+void emulated_said(const struct emulated_job *, char out[EMULATED_SAID]);
 void emulated_verify(const struct emulated_job *, struct ptp_ip *, struct emulated_result *);
 struct ptp_camera_opts emulated_camera(const struct emulated_job *);
 

@@ -62,7 +62,7 @@ void lens_stack_shoot(enum ptp_family family, const char *folder)
     const struct ptp_camera_opts camera = emulated_camera(&j);
     w.ip = ptp_ip_start(&camera);
     emulated_write(&j, w.ip);
-    r.exit = emulated_run(&j, "run", &r);
+    r.exit = emulated_run(&j, w.ip, "run", &r);
     if (r.exit) fail_msg("ended with %d: %s", r.exit, r.said);
     emulated_verify(&j, w.ip, &r);
     assert_int_equal(r.extra, 0);
@@ -70,7 +70,7 @@ void lens_stack_shoot(enum ptp_family family, const char *folder)
     assert_true(abs(r.first_at + 2 * j.spacing_counts) <= j.backlash_counts);
     j.while_running = NULL;
     const double seconds = r.seconds;
-    const int checked = emulated_run(&j, "check", &r);
+    const int checked = emulated_run(&j, w.ip, "check", &r);
     if (checked) fail_msg("check ended with %d: %s", checked, r.said);
     assert_non_null(strstr(r.said, "Yes: every textured part"));
     print_message(

@@ -58,6 +58,22 @@ void virtual_rail_start(struct virtual_rail *r, const char *const *arguments)
     virtual_rail_start_as(r, "staddle-virtual-rail", arguments);
 }
 
+/* The kernel makes it ready to run within the call that closes or opens the port, and it sleeps nowhere but
+ * in its one wait for all that may come. */
+void virtual_rail_rests(const struct virtual_rail *r)
+{
+    char path[64], state = 'R';
+    snprintf(path, sizeof path, "/proc/%d/stat", (int)r->pid);
+    for (int i = 0; i < 60000 && state != 'S'; i++) {
+        usleep(1000);
+        FILE *f = fopen(path, "r");
+        assert_non_null(f);
+        if (fscanf(f, "%*d (%*[^)]) %c", &state) != 1) state = 'R';
+        fclose(f);
+    }
+    assert_int_equal(state, 'S');
+}
+
 int virtual_rail_stop(struct virtual_rail *r, int64_t *pulses_out, int64_t *net_out)
 {
     char line[200];
