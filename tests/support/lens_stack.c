@@ -55,6 +55,7 @@ void lens_stack_shoot(enum ptp_family family, const char *folder)
                              .slices = SLICES - 4,
                              .spacing_counts = 6,
                              .backlash_counts = 5,
+                             .camera.ready_us = 1000, /* as it looks, and sleeps for 50 ms if it is not */
                              .folder = folder,
                              .while_running = look,
                              .arg = &w};
