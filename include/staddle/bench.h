@@ -141,6 +141,8 @@ struct scene_spec {
     double ring_hz, ring_zeta;          /* of the carriage: 12 Hz, 0.03 */
     double lateral_share;               /* of axial shake that is seen sideways: 0.5 */
     double sway_um, hum_um;             /* subject sway and steady hum, zero-to-peak */
+    double drift_um_per_min;            /* of the subject, to the right */
+    double skew_um_per_mm;              /* aside, as the axis goes in */
     double backlash_um, screw_error_um; /* of the mechanics */
     double motor_strength;              /* of the speeds and accelerations that it follows: 1 */
     double scatter_um;                  /* of where a move ends, one sigma */

@@ -65,12 +65,15 @@ struct depth_verdict {
 };
 
 /* Where the subject went on the picture beyond what its change of scale explains: right and down, in pixels
- * of the picture. */
+ * of the picture. What lies aside in the closing frame, too, moved with time; what is back there, with focus.
+ */
 struct drift_verdict {
-    bool known;        /* enough frames tell; else all is NAN */
-    double x_px, y_px; /* slowly, over the whole stack; jumps left out */
-    double error_px;   /* sigma of that */
-    double minutes;    /* from the first frame to the last; NAN where capture times are not known */
+    bool known; /* enough frames tell, or the closing frame; else all is NAN */
+    bool closing_known;
+    double closing_x_px, closing_y_px; /* there, against the first frame; NAN where not known */
+    double x_px, y_px;                 /* slowly, over the whole stack; jumps left out */
+    double error_px;                   /* sigma of that */
+    double minutes; /* from the first frame to the last; NAN where capture times are not known */
     double x_px_per_min, y_px_per_min; /* NAN without times */
 };
 

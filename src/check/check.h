@@ -26,6 +26,12 @@ struct quiet_frame {
     double f_number, iso;                /* 0 where not known */
 };
 
+/* A frame more, at the first one's place after all others. */
+struct closing_frame {
+    struct frame_shift shift; /* of its picture against the first frame's */
+    int64_t after_us;         /* the first frame; STACK_NONE where not known */
+};
+
 struct check_input {
     int32_t frames;
     const struct frame_row *rows; /* capture order; NULL when nothing is known but the pictures */
@@ -39,6 +45,7 @@ struct check_input {
     double dof_slices; /* depth of field over spacing, from the plan; 0 unknown */
     const struct quiet_frame *quiet;
     int32_t quiet_count;
+    const struct closing_frame *closing; /* NULL: none */
 };
 
 /* E_INPUT when there are no frames, sizes differ, or the region lies outside the picture. On success the

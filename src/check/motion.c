@@ -32,8 +32,8 @@ static int find_groups(struct work *w, struct err *why)
 
 /* ---- slow drift ---- */
 
-#define DRIFT_STEPS 5   /* fewer tell nothing */
-#define DRIFT_SHARE 0.4 /* of the stack that has to tell */
+#define DRIFT_STEPS 5    /* fewer tell nothing */
+#define DRIFT_SHARE 0.25 /* of the stack that has to tell */
 
 static int64_t time_of(const struct frame_row *r)
 {
@@ -149,17 +149,58 @@ static void set_drift(struct drift_verdict *d, struct pace *p, double minutes)
     d->y_px_per_min = d->y_px / minutes;
 }
 
+/* Twice what registration keeps to on real photographs (tests/long/test_register_stack.c). */
+#define CLOSING_ERROR_PX 0.1
+#define CLOSING_SCALE    0.001 /* off 1: more, and it is not the same place, or no right shift */
+
+/* The first slice shows little that is sharp, so that its shift is mostly a weak one; but its scale is known.
+ */
+static bool closing_tells(const struct frame_shift *s)
+{
+    const bool trusted =
+        s->trust == SHIFT_GOOD || (s->trust == SHIFT_WEAK && (double)s->confidence >= WEAK_LEAST);
+    return trusted && fabs((double)s->scale - 1) < CLOSING_SCALE;
+}
+
+/* Where enough steps tell, they say how the frames lie; else an even drift to where the closing frame lies.
+ */
+static void set_closing(const struct work *w, struct drift_verdict *d)
+{
+    const struct closing_frame *c = w->in->closing;
+    if (!c || w->v.group_count > 1 || !closing_tells(&c->shift)) return;
+    d->closing_known = true;
+    d->closing_x_px = (double)c->shift.dx_px;
+    d->closing_y_px = (double)c->shift.dy_px;
+    if (d->known) return;
+    const double minutes = c->after_us == STACK_NONE ? NAN : s_from_us(c->after_us) / 60;
+    const double share = d->minutes < minutes ? d->minutes / minutes : 1;
+    d->known = true;
+    d->x_px = share * d->closing_x_px;
+    d->y_px = share * d->closing_y_px;
+    d->error_px = CLOSING_ERROR_PX;
+    d->x_px_per_min = d->x_px / d->minutes;
+    d->y_px_per_min = d->y_px / d->minutes;
+}
+
 static int find_drift(struct work *w, struct err *why)
 {
     const size_t n = (size_t)w->in->frames;
     const double minutes = span_minutes(w->in);
     struct drift_verdict *d = &w->v.drift;
-    *d = (struct drift_verdict){false, NAN, NAN, NAN, minutes, NAN, NAN};
+    *d = (struct drift_verdict){.closing_x_px = NAN,
+                                .closing_y_px = NAN,
+                                .x_px = NAN,
+                                .y_px = NAN,
+                                .error_px = NAN,
+                                .minutes = minutes,
+                                .x_px_per_min = NAN,
+                                .y_px_per_min = NAN};
     double *room = mem_new(3 * n, sizeof *room, why);
     if (!room) return E_NOMEM;
     struct pace p = {.x = room, .y = room + n, .share = room + 2 * n};
     gather_steps(w, minutes, &p);
     set_drift(d, &p, minutes);
+    set_closing(w, d);
     mem_free(room);
     return E_OK;
 }

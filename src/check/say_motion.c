@@ -66,17 +66,40 @@ static const char *way_word(double x, double y)
     return both[2 * (y < 0) + (x < 0)];
 }
 
+/* Of the way from frame to frame so much is gone in the closing frame: it went with focus, not with time. */
+#define BACK_SHARE 0.7
+
+static int say_skew(struct work *w, const char *way, double size, struct err *why)
+{
+    const struct finding_about about = {
+        "skew", false,
+        "align the frames when merging; before the next stack turn the camera on "
+        "the rail until what is in the middle at the near end is there at the far "
+        "end, too",
+        NULL, 0};
+    return finding_add(
+        &w->v.findings, about, why,
+        "the picture goes %s, by %.1f px from the first frame to the last, and was back in the "
+        "closing frame: the axis does not run where the lens looks",
+        way, size);
+}
+
 int say_drift(struct work *w, struct err *why)
 {
     const struct drift_verdict *d = &w->v.drift;
     const double size = d->known ? hypot(d->x_px, d->y_px) : 0;
     if (size < DRIFT_SAID_PX || size < DRIFT_SIGMAS * d->error_px) return E_OK;
+    const char *way = way_word(d->x_px, d->y_px);
+    if (d->closing_known && hypot(d->closing_x_px, d->closing_y_px) < (1 - BACK_SHARE) * size)
+        return say_skew(w, way, size, why);
     const struct finding_about about = {
         "drift", false,
-        "align the frames when merging; next time fix the subject better, or let it settle before the first "
-        "frame. If every stack does it, the rail does not run along the lens's axis",
+        d->closing_known
+            ? "align the frames when merging; next time fix the subject better, or let it settle before the "
+              "first frame"
+            : "align the frames when merging; next time fix the subject better, or let it settle before the "
+              "first frame. If every stack does it, the rail does not run along the lens's axis",
         NULL, 0};
-    const char *way = way_word(d->x_px, d->y_px);
     if (isnan(d->x_px_per_min))
         return finding_add(&w->v.findings, about, why,
                            "the subject drifts %s, by %.1f px from the first frame to the last", way, size);

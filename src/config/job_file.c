@@ -49,6 +49,8 @@ static const struct key_row rows[] = {
     {"scene.lateral_share", VALUE_REAL_OFF, false, AT(scene.lateral_share), 0, 10, NULL},
     {"scene.sway_um", VALUE_REAL_OFF, false, AT(scene.sway_um), 0, 1000, NULL},
     {"scene.hum_um", VALUE_REAL_OFF, false, AT(scene.hum_um), 0, 1000, NULL},
+    {"scene.drift_um_per_min", VALUE_REAL, false, AT(scene.drift_um_per_min), -10000, 10000, NULL},
+    {"scene.skew_um_per_mm", VALUE_REAL, false, AT(scene.skew_um_per_mm), -500, 500, NULL},
     {"scene.backlash_um", VALUE_REAL_OFF, false, AT(scene.backlash_um), 0, 5000, NULL},
     {"scene.screw_error_um", VALUE_REAL_OFF, false, AT(scene.screw_error_um), 0, 1000, NULL},
     {"scene.motor_strength", VALUE_REAL, false, AT(scene.motor_strength), 0.001, 100, NULL},

@@ -9,6 +9,7 @@
 #include "image/measure_io.h"
 #include "plan/plan.h"
 #include "plan/slices.h"
+#include "report/closing.h"
 #include "report/measuring.h"
 #include "report/quiet_frames.h"
 
@@ -105,11 +106,14 @@ static int check(struct judgement *j, const struct judge_opts *opts, struct err 
                                        .files_may_be_away = opts->files_may_be_away};
     struct question q = {0};
     struct quiet_frames quiet = {0};
+    struct closing closing = {0};
     int rc = quiet_frames_new(j->store, &how, &quiet, why);
+    if (!rc) rc = closing_find(j->store, &j->rows[0], &how, &closing, why);
     if (!rc) rc = ask(j, &q, why);
     q.of.quiet = quiet.list;
     q.of.quiet_count = quiet.count;
-    j->measured_now += quiet.measured_now;
+    if (closing.found) q.of.closing = &closing.frame;
+    j->measured_now += quiet.measured_now + closing.measured_now;
     if (opts->region_given) q.of.region = opts->region;
     if (!rc) rc = check_stack(&q.of, &j->verdict, why);
     question_clear(&q);

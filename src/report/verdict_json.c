@@ -124,6 +124,8 @@ static json_t *drift_json(const struct drift_verdict *d)
     json_object_set_new(out, "minutes", json_rounded(d->minutes, 3));
     json_object_set_new(out, "x_px_per_min", json_rounded(d->x_px_per_min, 2));
     json_object_set_new(out, "y_px_per_min", json_rounded(d->y_px_per_min, 2));
+    json_object_set_new(out, "closing_x_px", json_rounded(d->closing_x_px, 2));
+    json_object_set_new(out, "closing_y_px", json_rounded(d->closing_y_px, 2));
     return out;
 }
 

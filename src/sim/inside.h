@@ -39,9 +39,10 @@ struct lamp {
 /* Mean light over an exposure, relative to a good lamp; times in microseconds. */
 double lamp_mean(const struct lamp *, int64_t open_us, int64_t shut_us);
 
-/* What the subject does by itself: slow sway and a steady hum, sideways, in um. */
+/* What the subject does by itself: slow sway and a steady hum, sideways, in um; and a slow way to the right.
+ */
 struct sway {
-    double sway_um, hum_um, phase[8];
+    double sway_um, hum_um, phase[8], drift_um_per_min;
 };
 void sway_at(const struct sway *, double seconds, double *x_um, double *y_um);
 
@@ -56,7 +57,8 @@ struct world {
     struct lamp lamp;
     struct sway sway;
     double lateral_share;
-    double breathing; /* relative change of scale over the depth; 0: perspective */
+    double skew_um_per_um; /* the subject's way aside for each um that the carriage goes in */
+    double breathing;      /* relative change of scale over the depth; 0: perspective */
     double noise;
     int64_t good_exposure_us;
     uint64_t seed;

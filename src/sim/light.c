@@ -31,6 +31,6 @@ void sway_at(const struct sway *s, double t, double *x_um, double *y_um)
         y += share[i] * sin(2 * PI * hz[i] * 1.13 * t + s->phase[3 + i]);
     }
     double hum = s->hum_um * sin(2 * PI * hum_hz * t + s->phase[6]);
-    *x_um = s->sway_um * x + 0.8 * hum;
+    *x_um = s->sway_um * x + 0.8 * hum + s->drift_um_per_min * t / 60;
     *y_um = s->sway_um * 0.6 * y + 0.6 * hum;
 }

@@ -61,6 +61,8 @@ static void set_light(struct world *w, const struct world_opts *o)
     };
     w->sway.sway_um = o->quiet ? 0 : or_default(s->sway_um, 0.2);
     w->sway.hum_um = o->quiet ? 0 : or_default(s->hum_um, 0.1);
+    w->sway.drift_um_per_min = s->drift_um_per_min;
+    w->skew_um_per_um = s->skew_um_per_mm / 1000;
     for (uint64_t i = 0; i < 8; i++)
         w->sway.phase[i] = TWO_PI * hash_unit(o->seed, 110 + i);
     w->lateral_share = or_default(s->lateral_share, 0.5);
@@ -182,7 +184,8 @@ static void sample(const struct world *w, int64_t at_ns, struct shot *s, int32_t
     mechanics_at(w->mechanics, at_ns, &carriage, &offset);
     sway_at(&w->sway, (double)at_ns * 1e-9, &sx, &sy);
     s->focus_nm[i] = carriage + offset - w->meddled.away_um * 1000;
-    s->x_um[i] = w->meddled.x_um + sx + LATERAL_X * w->lateral_share * offset / 1000;
+    s->x_um[i] = w->meddled.x_um + sx + w->skew_um_per_um * (carriage / 1000 - w->scene.near_um) +
+                 LATERAL_X * w->lateral_share * offset / 1000;
     s->y_um[i] = w->meddled.y_um + sy + LATERAL_Y * w->lateral_share * offset / 1000;
 }
 

@@ -323,43 +323,6 @@ static void a_bump_parts_the_stack_and_a_shifted_frame_does_not(void **state)
     }
 }
 
-/* Frames two seconds apart, as their rows say: 29 steps of 0.1 px are 2.9 px in 58 s. A jump on the way is
- * none of it; without times there is none a minute. */
-static void slow_drift_is_told_by_the_minute(void **state)
-{
-    (void)state;
-    static const struct {
-        double step_px, jump_px;
-        bool timed, said;
-    } rows[] = {{-0.2, 0, true, true},  {-0.2, 6, true, true}, {-0.2, 0, false, true},
-                {0.02, 0, true, false}, {0, 6, true, false},   {0.02, 0, false, false}};
-    for (size_t k = 0; k < sizeof rows / sizeof *rows; k++) {
-        struct made_opts o = ramp(40 + k);
-        struct made m;
-        struct verdict v = {0};
-        double shift[FRAMES];
-        for (int32_t i = 0; i < FRAMES; i++)
-            shift[i] = rows[k].step_px * i + (i >= 15 ? rows[k].jump_px : 0);
-        o.shift_px = shift;
-        made_new(&o, &m);
-        for (int32_t i = 0; i < FRAMES; i++)
-            m.rows[i].triggered_at_us = rows[k].timed ? 2000000LL * i : STACK_NONE;
-        for (int32_t i = 0; i < FRAMES; i++)
-            m.rows[i].captured_wall_us = STACK_NONE;
-        made_check(&m, NULL, &v);
-        made_clear(&m);
-        printf("measured: drift told %.2f px, true %.2f px\n", v.drift.x_px, 29 * rows[k].step_px);
-        assert_near(v.drift.x_px, 29 * rows[k].step_px, 1);
-        assert_int_equal(find(&v, "drift") != NULL, rows[k].said);
-        assert_int_equal(isnan(v.drift.x_px_per_min), !rows[k].timed);
-        if (rows[k].timed) assert_near(v.drift.x_px_per_min, 30 * rows[k].step_px, 1);
-        if (rows[k].said) assert_non_null(strstr(find(&v, "drift")->text, "to the left"));
-        if (rows[k].said)
-            assert_int_equal(strstr(find(&v, "drift")->text, "a minute") != NULL, rows[k].timed);
-        verdict_clear(&v);
-    }
-}
-
 /* Frames stand 50 um apart and begin at 1 mm: the ramp's ends are sharp at 1 mm + 50 um x (3.5 and 25.5). */
 static void depth_is_told_in_um_where_places_are_known(void **state)
 {
@@ -608,7 +571,6 @@ int main(void)
         cmocka_unit_test(a_shift_of_one_frame_and_one_that_stays_are_each_one),
         cmocka_unit_test(a_drift_or_a_small_shift_is_none),
         cmocka_unit_test(a_bump_parts_the_stack_and_a_shifted_frame_does_not),
-        cmocka_unit_test(slow_drift_is_told_by_the_minute),
         cmocka_unit_test(depth_is_told_in_um_where_places_are_known),
         cmocka_unit_test(the_border_is_what_some_frame_does_not_see),
         cmocka_unit_test(jump_slope_and_scatter_of_light_are_told_apart),
