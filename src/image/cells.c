@@ -185,27 +185,24 @@ static bool is_band(const struct cells_space *s, int scale, int32_t y)
            cell_row(s, scale, y) != cell_row(s, scale, y + 1);
 }
 
-static void sum_full_band(struct cells_space *s, int32_t y)
+/* The waiting rows of full or half size, up to row y. */
+static void sum_band(struct cells_space *s, int scale, int32_t y)
 {
-    struct level *l = &s->level[0];
-    const int32_t from = l->next, count = y + 1 - from, row = cell_row(s, 0, y);
-    const uint8_t *rows[CELLS_BAND + 2];
+    struct level *l = &s->level[scale];
+    const int32_t from = l->next, count = y + 1 - from, row = cell_row(s, scale, y);
+    const struct cells_line line = line_of(s, scale, row, from);
+    const uint8_t *bytes[CELLS_BAND + 2];
+    const uint16_t *sums[CELLS_BAND + 2];
     for (int32_t i = 0; i < count + 2; i++)
-        rows[i] = byte_row(s, from - 1 + i);
-    cells_sum_full(rows, count, line_of(s, 0, row, from));
-    s->counts[row].laplacian[0] += count;
-    l->next = y + 1;
-}
-
-static void sum_half_band(struct cells_space *s, int32_t y)
-{
-    struct level *l = &s->level[1];
-    const int32_t from = l->next, count = y + 1 - from, row = cell_row(s, 1, y);
-    const uint16_t *rows[CELLS_BAND + 2];
-    for (int32_t i = 0; i < count + 2; i++)
-        rows[i] = sums_row(l, from - 1 + i);
-    cells_sum_half(rows, count, line_of(s, 1, row, from));
-    s->counts[row].laplacian[1] += count;
+        if (scale)
+            sums[i] = sums_row(l, from - 1 + i);
+        else
+            bytes[i] = byte_row(s, from - 1 + i);
+    if (scale)
+        cells_sum_half(sums, count, line);
+    else
+        cells_sum_full(bytes, count, line);
+    s->counts[row].laplacian[scale] += count;
     l->next = y + 1;
 }
 
@@ -213,7 +210,7 @@ static void sum_half_band(struct cells_space *s, int32_t y)
 static void sum_small_row(struct cells_space *s, int scale, int32_t y)
 {
     if (scale == 1) {
-        if (is_band(s, 1, y)) sum_half_band(s, y);
+        if (is_band(s, 1, y)) sum_band(s, 1, y);
         return;
     }
     const struct level *l = &s->level[scale];
@@ -309,7 +306,7 @@ void cells_row(struct cells_space *s, const uint8_t *luma, const uint8_t *ends, 
             s->histogram[x & 3][luma[x]]++;
     if (y == 0 || y == last) add_border(s, y, 0, width);
     if (y >= 2) {
-        if (is_band(s, 0, y - 1)) sum_full_band(s, y - 1);
+        if (is_band(s, 0, y - 1)) sum_band(s, 0, y - 1);
         add_border(s, y - 1, 0, 1);
         add_border(s, y - 1, width - 1, width);
     }
