@@ -72,6 +72,7 @@ static void turn_motion(const struct lie *g, struct verdict *v)
 {
     turned_way_to_shown(g->orientation, &v->drift.x_px, &v->drift.y_px);
     turned_way_to_shown(g->orientation, &v->drift.x_px_per_min, &v->drift.y_px_per_min);
+    turned_way_to_shown(g->orientation, &v->drift.closing_x_px, &v->drift.closing_y_px);
     for (int32_t k = 0; k < v->group_count; k++)
         turned_way_to_shown(g->orientation, &v->groups[k].jump_x_px, &v->groups[k].jump_y_px);
 }

@@ -79,6 +79,7 @@ static struct verdict small(void)
     v.groups = calloc(1, sizeof *v.groups);
     v.group_count = 1;
     v.groups[0].jump_x_px = 3; /* to the right */
+    v.drift.closing_x_px = 2;
     v.region = (struct region_px){0, 0, 20, 10};
     v.weakest_count = 1;
     v.weakest[0] =
@@ -108,6 +109,8 @@ static void a_quarter_clockwise_turns_all_of_a_verdict(void **state)
     assert_near(v.quiet.axis_deg, 135, 1e-9); /* from upper left to lower right */
     assert_near(v.groups[0].jump_x_px, 0, 0);
     assert_near(v.groups[0].jump_y_px, 3, 0); /* down */
+    assert_near(v.drift.closing_x_px, 0, 0);
+    assert_near(v.drift.closing_y_px, 2, 0);
     assert_int_equal(v.region.x, 30);
     assert_int_equal(v.region.y, 0);
     assert_int_equal(v.region.w, 10);
