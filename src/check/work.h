@@ -1,8 +1,8 @@
 /* work.h - what check_stack knows while it works; the parts below fill it in this order.
  *
  *   tiles_new -> curves_find -> shape_fit -> sequence_judge -> places_judge -> ridge_find -> needs_find ->
- * depth_find -> frames_... -> motion_judge -> quiet_judge -> spots_find -> border_find -> weak_find ->
- * shown_verdict -> say_all
+ * depth_find -> frames_... -> shake_find -> motion_judge -> quiet_judge -> spots_find -> border_find ->
+ * weak_find -> shown_verdict -> say_all
  *
  * All of them work on the pictures as stored; shown_verdict turns what they found, so that say_all and
  * whoever reads the verdict know the pictures as shown.

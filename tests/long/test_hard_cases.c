@@ -146,6 +146,68 @@ static void a_bump_in_mid_stack_is_told(void **state)
     hard_close(&h);
 }
 
+/* Near the ends hardly a tile is in focus, and still the picture lies elsewhere. Before the first frame that
+ * is of use it harms nobody. */
+static void a_bump_where_hardly_anything_is_in_focus_is_told(void **state)
+{
+    (void)state;
+    static const int32_t at[] = {5, 31, 33};
+    static const double px[] = {40, 150};
+    struct hard h;
+    char what[80];
+    open_aloe(&h);
+    for (size_t k = 0; k < 2 * sizeof at / sizeof *at; k++) {
+        const int32_t from = at[k / 2];
+        hard_reset(&h);
+        for (int32_t i = from; i < N; i++)
+            h.f[i].shift_px = px[k % 2];
+        snprintf(what, sizeof what, "bumped by %g px before frame %d", px[k % 2], (int)from + 1);
+        hard_judge(&h, 0, N, what);
+        assert_true(hard_names(&h, "moved", from));
+        assert_int_equal(h.v.group_count, 2);
+        assert_int_equal(h.v.groups[1].first, from);
+        assert_near(h.v.groups[1].jump_x_px, px[k % 2], 2);
+        assert_int_equal(h.v.blurred.count + h.v.swapped.count + h.v.repeated.count + h.v.gap_count, 0);
+    }
+    hard_reset(&h);
+    for (int32_t i = 2; i < N; i++)
+        h.f[i].shift_px = 40;
+    hard_judge(&h, 0, N, "borderline: by 40 px before all that is of use");
+    assert_null(hard_said(&h, "moved"));
+    hard_reset(&h);
+    for (int32_t i = 33; i < N; i++)
+        h.f[i].shift_px = 4;
+    hard_judge(&h, 0, N, "borderline: by 4 px where hardly anything shows");
+    assert_int_equal(h.v.blurred.count + h.v.swapped.count + h.v.repeated.count + h.v.gap_count, 0);
+    hard_close(&h);
+}
+
+/* In so small a picture a long smear leaves no fine detail to set against the frames beside: coarser tells.
+ */
+static void one_frame_shaken_by_eight_pixels_is_named(void **state)
+{
+    (void)state;
+    static const int32_t at[] = {12, AT};
+    struct hard h;
+    char what[80];
+    open_aloe(&h);
+    for (size_t i = 0; i < sizeof at / sizeof *at; i++)
+        for (double deg = 0; deg <= 90; deg += 45) {
+            hard_reset(&h);
+            h.f[at[i]].shake_px = 8;
+            h.f[at[i]].shake_deg = deg;
+            snprintf(what, sizeof what, "frame %d shaken by 8 px, %g degrees", (int)at[i] + 1, deg);
+            hard_judge(&h, 0, N, what);
+            assert_true(hard_names(&h, "blurred", at[i]) && h.v.blurred.count == 1);
+            assert_int_equal(hard_blames(&h), 1);
+        }
+    hard_reset(&h);
+    h.f[AT].shake_px = 1;
+    hard_judge(&h, 0, N, "borderline: frame 19 shaken by 1 px");
+    assert_int_equal(hard_blames(&h), 0);
+    hard_close(&h);
+}
+
 /* With a frame taken when all was still it is told: test_quiet.c. */
 static void frames_shaken_alike_are_not_set_against_each_other(void **state)
 {
@@ -167,6 +229,8 @@ int main(void)
         cmocka_unit_test(two_slices_exchanged_are_named),
         cmocka_unit_test(a_frame_twice_is_named_and_a_hole_only_where_one_is),
         cmocka_unit_test(a_bump_in_mid_stack_is_told),
+        cmocka_unit_test(a_bump_where_hardly_anything_is_in_focus_is_told),
+        cmocka_unit_test(one_frame_shaken_by_eight_pixels_is_named),
         cmocka_unit_test(frames_shaken_alike_are_not_set_against_each_other),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -30,8 +30,8 @@ static void set_bench(struct shoot *s, const struct shoot_opts *o)
 {
     struct bench *b = &s->bench;
     strcpy(b->camera.kind, "simulated");
-    b->camera.width_px = o->scene ? o->scene->width_px : o->clock ? 900 : 641;
-    b->camera.height_px = o->scene ? o->scene->height_px : o->clock ? 600 : 555;
+    b->camera.width_px = o->scene ? o->scene->width_px : o->clock || o->ruler ? 900 : 641;
+    b->camera.height_px = o->scene ? o->scene->height_px : o->clock || o->ruler ? 600 : 555;
     b->camera.sensor_width_nm = 24000000;
     strcpy(b->axis.kind, "rail");
     strcpy(b->axis.link, "simulated");
@@ -68,6 +68,7 @@ void shoot_open(const struct shoot_opts *o, struct shoot *s)
     s->far_nm = s->spacing_nm * (slices - 1);
     s->scene.near_nm = 0;
     s->scene.depth_nm = s->far_nm;
+    s->scene.ruler = o->ruler;
     s->scene.noise = o->noise;
     s->scene.breathing = o->breathing;
     s->scene.dust = o->dust;
@@ -76,7 +77,7 @@ void shoot_open(const struct shoot_opts *o, struct shoot *s)
         strcpy(s->scene.picture, o->scene->picture);
         strcpy(s->scene.depth_map, o->scene->depth_map);
         s->scene.depth_map_is_distance = o->scene->is_distance;
-    } else if (!o->clock) {
+    } else if (!o->clock && !o->ruler) {
         strcpy(s->scene.picture, DATA "aloeL.jpg");
         strcpy(s->scene.depth_map, DATA "aloeGT.png");
     }

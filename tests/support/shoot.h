@@ -19,7 +19,8 @@ struct shoot_scene {
 struct shoot_opts {
     bool clock;                      /* the demo scene; else the photograph with measured depth */
     const struct shoot_scene *scene; /* or this one; NULL: none */
-    double noise;                    /* 1: a good sensor */
+    bool ruler;   /* or a steel rule that leans back by 45 degrees, as deep as it is wide */
+    double noise; /* 1: a good sensor */
     uint64_t seed;
     int32_t slices;           /* from the nearest to the farthest point: sets the depth; 0: 22 */
     double magnification;     /* 0: 4 */
