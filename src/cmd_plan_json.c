@@ -147,6 +147,7 @@ static json_t *timeline_json(const struct plan_timeline *t)
     put(out, "camera_busy_s", t->busy_us ? json_s(t->busy_us) : json_null());
     put(out, "slice_s", json_s(t->slice_us));
     put(out, "closing_s", json_s(t->closing_us));
+    put(out, "quiet_frame_s", t->quiet ? json_s(t->quiet_us) : json_null());
     put(out, "total_s", json_s(t->total_us));
     return out;
 }

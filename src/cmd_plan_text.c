@@ -191,10 +191,12 @@ static void print_time(FILE *out, const json_t *r)
 {
     const json_t *t = part(r, "timeline");
     const double recycle = number(t, "recycle_s"), busy = number(t, "camera_busy_s"),
-                 lag = number(t, "shutter_lag_ms");
-    fprintf(out, LEFT "%s%s: after a delay of %s s, %s s a slice, and %s s for the closing frame\n", "time",
+                 lag = number(t, "shutter_lag_ms"), quiet = number(t, "quiet_frame_s");
+    fprintf(out, LEFT "%s%s: after a delay of %s s, %s s a slice, %s%s s for the closing frame", "time",
             duration(number(t, "total_s")).text, besides(r), show(number(t, "start_delay_s")).text,
-            show(number(t, "slice_s")).text, show(number(t, "closing_s")).text);
+            show(number(t, "slice_s")).text, quiet > 0 ? "" : "and ", show(number(t, "closing_s")).text);
+    if (quiet > 0) fprintf(out, ", and %s s for the quiet one, most of it rest", show(quiet).text);
+    fputs("\n", out);
     if (yes(t, "by_hand"))
         fprintf(out, LEFT "a slice: the turning, settle %s ms, ", "", show(number(t, "settle_ms")).text);
     else

@@ -38,7 +38,7 @@ static void progress(void *arg, const struct run_progress *p)
     if (p->slice)
         snprintf(where, sizeof where, "slice %" PRId32 " %s", p->slice, p->doing);
     else
-        snprintf(where, sizeof where, "closing frame %s", p->doing);
+        snprintf(where, sizeof where, "%s frame %s", p->quiet ? "quiet" : "closing", p->doing);
     fprintf(stderr, "%s%" PRId32 " of %" PRId32 " %s, %s left, %s%s%s%s", sp->terminal ? "\r" : "", p->kept,
             p->total, p->on_card ? "fired" : "kept", left, where, *p->finding ? "; " : "", p->finding,
             sp->terminal ? "\033[K" : "\n");

@@ -95,6 +95,8 @@ struct plan_timeline {
     int64_t busy_us;    /* of the camera after an exposure, while the next slice moves and settles */
     int64_t slice_us;   /* the critical path */
     int64_t closing_us; /* back to the first slice, one more frame */
+    bool quiet;         /* and after it the quiet frame: */
+    int64_t quiet_us;   /* to the middle, a rest, the frame; 0 without */
     int64_t total_us;
 };
 

@@ -366,6 +366,14 @@ static int say_shape(const struct bench *b, const struct plan *p, struct finding
         left_um, budget_um, wait_ms);
 }
 
+static int say_quiet(const struct bench *b, const struct job *j, struct finding_list *list, struct err *why)
+{
+    const char *no = timeline_no_quiet(b);
+    if (!j->quiet_frame || !no) return E_OK;
+    return finding_add(list, (struct finding_about){.code = "quiet-frame", .advice = ""}, why,
+                       "the quiet frame will not be taken: %s", no);
+}
+
 /* --- all of it --- */
 
 static int check_light(const struct bench *b, const struct job *j, struct err *why)
@@ -430,6 +438,7 @@ int plan_make(const struct bench *b, const struct job *j, struct plan *out, stru
         if (!rc) rc = say_axis(b, &p, findings, why);
         if (!rc) rc = say_spacing(&p, findings, why);
         if (!rc) rc = say_shape(b, &p, findings, why);
+        if (!rc) rc = say_quiet(b, j, findings, why);
     }
     if (rc) {
         plan_clear(&p);

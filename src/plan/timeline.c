@@ -119,8 +119,18 @@ void timeline_waits(const struct bench *bench, const struct job *job, struct pla
         .busy_us = bench->camera.busy_us,
         .lag_us = bench->camera.mirror_up_us + bench->camera.half_press_us + bench->camera.shutter_lag_us,
         .exposure_us = job->exposure_us ? job->exposure_us : TIMELINE_EXPOSURE_US,
+        .quiet = job->quiet_frame && !timeline_no_quiet(bench),
         .recycle_us = bench->light.kind == LIGHT_FLASH ? bench->light.recycle_us : 0,
     };
+}
+
+const char *timeline_no_quiet(const struct bench *b)
+{
+    if (b->axis.by_hand || b->axis.by_lens)
+        return "only a rail goes back by itself; take it with camera shoot --as quiet";
+    if (b->camera.by_cable || b->camera.by_others)
+        return "its frames do not come to the computer by themselves; take it by hand and import it";
+    return NULL;
 }
 
 int64_t timeline_slice_us(const struct plan_timeline *t, int64_t move_us)
@@ -145,6 +155,15 @@ static void fill_slice_move(struct plan_timeline *t, const struct timeline_path 
     t->settle_us = t->shape.counts ? t->shape.wait_us : t->ramp_settle_us;
 }
 
+/* Where most will be in focus is not known yet: taken for the middle. */
+static int64_t quiet_us(const struct plan_timeline *t, const struct timeline_path *p,
+                        const struct timeline_motion *m)
+{
+    const int64_t back_nm = (p->last_nm - p->first_nm) / 2 - p->take_up_nm;
+    return timeline_move_us(m, back_nm) + timeline_move_us(m, p->take_up_nm) + TIMELINE_QUIET_REST_US +
+           t->lag_us + t->exposure_us;
+}
+
 void timeline_fill(struct plan_timeline *t, const struct timeline_path *p, const struct timeline_motion *m)
 {
     const int64_t start_nm = p->first_nm - p->take_up_nm;
@@ -156,7 +175,8 @@ void timeline_fill(struct plan_timeline *t, const struct timeline_path *p, const
     struct plan_timeline closing = *t;
     closing.settle_us = t->ramp_settle_us;
     t->closing_us = timeline_slice_us(&closing, timeline_move_us(m, p->last_nm - start_nm) + take_up_us);
+    if (t->quiet) t->quiet_us = quiet_us(t, p, m);
     const int64_t ready_us = t->approach_us + t->ramp_settle_us; /* the approach hides in the delay */
     t->total_us = (t->start_delay_us > ready_us ? t->start_delay_us : ready_us) + t->lag_us + t->exposure_us +
-                  moves * t->slice_us + t->closing_us;
+                  moves * t->slice_us + t->closing_us + t->quiet_us;
 }

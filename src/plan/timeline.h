@@ -18,6 +18,9 @@
 #define TIMELINE_SETTLE_US      1000000 /* common practice, no source */
 #define TIMELINE_EXPOSURE_US    250000  /* where the job gives none: guess */
 #define TIMELINE_START_DELAY_US 10000000
+/* Before the quiet frame, long enough for what a bench rings at: at 3 Hz and a damping of 0.02 a thousandth
+ * is left of a ringing after 18 s (ln 1000 / (2 pi 3 Hz 0.02), see optics/vibration.h); most ring faster. */
+#define TIMELINE_QUIET_REST_US 18000000
 
 /* How the rail moves, in counts: what the host tells its controller, within what that can do. Speed 0: a
  * person turns a knob, and a move takes no time that could be foretold. */
@@ -43,6 +46,9 @@ int64_t timeline_ramp_us(const struct timeline_motion *, int64_t counts);
 /* What the bench and the job say, or the defaults: settle, exposure, recycle, lag, start delay. */
 void timeline_waits(const struct bench *, const struct job *, struct plan_timeline *out);
 
+/* Why nobody could take the quiet frame at the end of a stack; NULL: the run takes it. */
+const char *timeline_no_quiet(const struct bench *);
+
 /* The critical path of one slice whose move takes move_us. */
 int64_t timeline_slice_us(const struct plan_timeline *, int64_t move_us);
 
@@ -51,7 +57,8 @@ struct timeline_path {
     int32_t slices;
 };
 
-/* Fills what timeline_waits left: shape and, unless given, settle; approach, move, slice, closing, total. */
+/* Fills what timeline_waits left: shape and, unless given, settle; approach, move, slice, closing, quiet,
+ * total. */
 void timeline_fill(struct plan_timeline *, const struct timeline_path *, const struct timeline_motion *);
 
 #endif

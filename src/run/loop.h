@@ -36,8 +36,10 @@
 #define LOOP_FAILURES_MOST 3 /* of one slice, then a pause: somebody has to look */
 
 struct run_progress {
-    const char *doing; /* "homing", "moving", "settling", "exposing", "comparing", "kept", "fired" */
-    int32_t slice;     /* number; 0: the closing frame, or none yet */
+    const char *doing; /* "homing", "moving", "settling", "exposing", "resting", "comparing", "kept",
+                          "fired" */
+    int32_t slice;     /* number; 0: the closing frame, the quiet one, or none yet */
+    bool quiet;        /* it is the quiet frame, after all others */
     int32_t kept, total;
     bool on_card;        /* kept on the camera's card: only fired, so far */
     int64_t eta_us;      /* until the end; negative: not known */

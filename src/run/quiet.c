@@ -3,24 +3,16 @@
 #include "base/mem.h"
 #include "image/cells.h"
 #include "image/measure_io.h"
+#include "plan/timeline.h"
 #include "run/axis_session.h"
 #include "run/reference.h"
 #include "store/measured.h"
 #include "store/reference.h"
 
-/* Long enough for what a bench rings at: at 3 Hz and a damping of 0.02 a thousandth is left of a ringing
- * after 18 s (ln 1000 / (2 pi 3 Hz 0.02), see optics/vibration.h); most benches ring faster. */
-#define WAIT_US 18000000
-
-static int can(const struct rig *rig, struct err *why)
+static int can(const struct shoot_job *job, const struct rig *rig, struct err *why)
 {
-    const unsigned axis = rig->axis->ops->caps, camera = camera_caps(rig->camera);
-    if (axis & (AXIS_WAITS_FOR_PERSON | AXIS_BY_PICTURE))
-        return fail(why, E_UNSUPPORTED,
-                    "only a rail goes back by itself; take it with camera shoot --as quiet");
-    if (camera & (CAMERA_KEEPS_FILES | CAMERA_OTHERS_FIRE))
-        return fail(why, E_UNSUPPORTED,
-                    "its frames do not come to the computer by themselves; take it by hand and import it");
+    const char *no = timeline_no_quiet(&job->bench);
+    if (no) return fail(why, E_UNSUPPORTED, "%s", no);
     return rig->out ? fail(why, E_STATE, "the bench is still busy") : E_OK;
 }
 
@@ -70,15 +62,20 @@ static int shoot(const struct shoot_job *job, struct rig *rig, struct store *sto
     return rc;
 }
 
-int quiet_take(const struct shoot_job *job, struct rig *rig, struct store *store, struct err *why)
+int quiet_take(const struct shoot_job *job, struct rig *rig, struct store *store,
+               const struct quiet_teller *tell, struct err *why)
 {
+    const int64_t frame_us = job->plan.timeline.lag_us + job->plan.timeline.exposure_us;
     struct axis_session axis;
     int64_t place_nm = 0;
-    int rc = can(rig, why);
+    int rc = can(job, rig, why);
     if (!rc) rc = choose_place(&job->plan, store, &place_nm, why);
     if (rc) return rc;
     axis_session_borrow(&axis, rig, job);
+    tell->doing(tell->arg, "moving", job->plan.timeline.quiet_us);
     rc = go(&axis, place_nm, why);
-    if (!rc && axis_session_pass(&axis, WAIT_US)) rc = fail(why, E_PAUSED, "stopped by hand");
+    if (!rc) tell->doing(tell->arg, "resting", TIMELINE_QUIET_REST_US + frame_us);
+    if (!rc && axis_session_pass(&axis, TIMELINE_QUIET_REST_US)) rc = fail(why, E_PAUSED, "stopped by hand");
+    if (!rc) tell->doing(tell->arg, "exposing", frame_us);
     return rc ? rc : shoot(job, rig, store, why);
 }

@@ -65,6 +65,7 @@ static int open_rig(const struct shoot_job *s, const struct shoot_opts *o, uint6
 struct told_twice {
     struct control *control;
     const struct shoot_opts *opts;
+    int32_t slices;
 };
 
 static void tell_both(void *arg, const struct run_progress *p)
@@ -74,12 +75,28 @@ static void tell_both(void *arg, const struct run_progress *p)
     if (t->opts->progress) t->opts->progress(t->opts->progress_arg, p);
 }
 
+static void tell_quiet(void *arg, const char *doing, int64_t left_us)
+{
+    const struct told_twice *t = arg;
+    tell_both(arg, &(struct run_progress){.doing = doing,
+                                          .quiet = true,
+                                          .kept = t->slices,
+                                          .total = t->slices,
+                                          .eta_us = left_us,
+                                          .finding = "",
+                                          .news = true});
+}
+
 /* The stack is whole without it. */
 static void take_quiet(const struct shoot_job *s, struct rig *rig, struct store *store,
-                       struct run_result *out)
+                       struct told_twice *told, struct run_result *out)
 {
     struct err why;
-    if (quiet_take(s, rig, store, &why))
+    const struct quiet_teller tell = {tell_quiet, told};
+    const int64_t begun_us = sched_now_us(rig->sched);
+    const int rc = quiet_take(s, rig, store, &tell, &why);
+    out->duration_us += sched_now_us(rig->sched) - begun_us;
+    if (rc)
         finding_add(
             &out->findings,
             (struct finding_about){.code = "quiet-frame", .advice = "check says what it can without it"},
@@ -90,7 +107,7 @@ static void take_quiet(const struct shoot_job *s, struct rig *rig, struct store 
 static int shoot(const struct shoot_job *s, const struct shoot_opts *o, struct rig *rig, struct store *store,
                  int64_t plan_id, struct run_result *out, struct err *why)
 {
-    struct told_twice told = {.opts = o};
+    struct told_twice told = {.opts = o, .slices = s->plan.slice_count};
     struct run_opts r = {.rig = rig,
                          .store = store,
                          .bench = &s->bench,
@@ -109,7 +126,7 @@ static int shoot(const struct shoot_job *s, const struct shoot_opts *o, struct r
     if (!rc) {
         if (o->opened) o->opened(o->arg, rig, store);
         rc = run_stack(&r, out, why);
-        if (!rc && s->job.quiet_frame) take_quiet(s, rig, store, out);
+        if (!rc && s->plan.timeline.quiet) take_quiet(s, rig, store, &told, out);
         if (o->closing) o->closing(o->arg, rig);
     }
     control_close(told.control);
@@ -150,8 +167,8 @@ int shoot_new(const struct shoot_job *s, const struct shoot_opts *o, struct run_
     if (!rc) rc = open_rig(s, o, seed, o->virtual_clock, 0, &rig, why);
     if (rc) return rc;
     const bool simulated = rig->world && !(camera_caps(rig->camera) & CAMERA_OTHERS_FIRE);
-    rc = ready_for_stack(rig, s, s->plan.slice_count + !o->no_closing + s->job.quiet_frame, o->anyway, &notes,
-                         why);
+    rc = ready_for_stack(rig, s, s->plan.slice_count + !o->no_closing + s->plan.timeline.quiet, o->anyway,
+                         &notes, why);
     if (!rc) rc = create(s, o, seed, sched_wall_us(rig->sched), simulated, &store, &plan_id, why);
     if (rc) {
         findings_clear(&notes);

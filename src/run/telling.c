@@ -48,7 +48,7 @@ static int64_t eta(const struct loop *l, int32_t left)
     int64_t each = l->opts.plan->timeline.slice_us;
     int64_t delay = l->start_at_us > loop_now(l) ? l->start_at_us - loop_now(l) : 0;
     if (l->fires >= 3) each = (loop_now(l) - l->first_fire_us) / l->fires;
-    return delay + each * (left + l->closing_wanted);
+    return delay + each * (left + l->closing_wanted) + l->opts.plan->timeline.quiet_us;
 }
 
 void loop_tell_of(struct loop *l, const char *doing, int32_t slot)
