@@ -158,7 +158,9 @@ static int run(struct cmd *c, struct err *why)
     int rc = cmd_camera_shoot_check(c, actions[a].run == cmd_camera_shoot, why);
     if (!rc) rc = wishes_listen(why);
     if (rc) return rc;
-    const struct camera_session_opts o = {.path = cmd_operand(c, 1), .bench_path = cmd_text(c, "bench")};
+    const struct camera_session_opts o = {.path = cmd_operand(c, 1),
+                                          .bench_path = cmd_text(c, "bench"),
+                                          .rig.scene_later = actions[a].run != cmd_camera_shoot};
     json_t *out = cmd_result(c);
     json_object_set_new(out, "action", json_text(actions[a].name));
     rc = camera_session_open(&o, &s, why);

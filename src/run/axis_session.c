@@ -73,7 +73,9 @@ int axis_session_open(const struct axis_session_opts *o, struct axis_session **o
                           : session_read_bench(o->bench_path, &s->job, why);
     struct rig_opts rig = o->rig;
     rig.no_camera = !o->camera_too;
-    if (!rc) rc = session_open_rig(&rig, &s->job, is_virtual(o, &s->job.bench), &s->rig, why);
+    const bool made_up = !rc && is_virtual(o, &s->job.bench);
+    rig.scene_later = made_up || !o->camera_too; /* in real time a first picture would come too late */
+    if (!rc) rc = session_open_rig(&rig, &s->job, made_up, &s->rig, why);
     if (rc) {
         axis_session_close(s);
         return rc;

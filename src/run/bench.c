@@ -104,7 +104,8 @@ static int build_world(struct rig *r, const struct rig_opts *o, struct err *why)
                                               .magnification = p->optics.magnification,
                                               .exposure_us = o->job->exposure_us,
                                               .seed = o->seed,
-                                              .quiet = o->quiet_world},
+                                              .quiet = o->quiet_world,
+                                              .scene_later = o->scene_later},
                          why);
     if (!r->world) return why && why->code ? why->code : E_NOMEM;
     r->stage->switch_counts = counts_from_nm(p, p->travel.first_nm - p->travel.take_up_nm - SPARE_NM);

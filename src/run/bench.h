@@ -49,6 +49,8 @@ struct rig_opts {
     const struct person *person;    /* at knobs; NULL: nobody. On the virtual clock one is played */
     const struct folder_eyes *eyes; /* tests: the folder camera, also on the virtual clock, sees by these */
     bool quiet_world;
+    bool scene_later; /* of the simulated bench, which many commands never look at: built for
+                         the first picture, and not before anything is said */
     bool silent_shutter;
     const char *card; /* of a simulated body on a cable: a folder; NULL: no card is in it */
     struct body_clock card_clock;

@@ -3,6 +3,7 @@
 #define STADDLE_SIM_INSIDE_H
 
 #include <math.h>
+#include <pthread.h>
 
 #include "sim/lens.h"
 #include "sim/mechanics.h"
@@ -14,7 +15,6 @@
 struct scene {
     int32_t count, room;
     struct sheet *sheets;
-    double near_um, depth_um; /* axis positions */
 };
 
 struct scene_frame {
@@ -22,6 +22,14 @@ struct scene_frame {
     double pixel_um; /* on the subject, at scale one */
     double near_um, depth_um;
     uint64_t seed;
+};
+
+/* What stands in front of the lens. Of a large picture that takes its time, and many commands never look. */
+struct subject {
+    pthread_mutex_t lock; /* whoever looks first builds it */
+    bool built, ruler;
+    struct scene_frame frame;
+    struct scene scene;
 };
 
 int scene_clock(struct scene *, const struct scene_frame *, struct err *);
@@ -50,7 +58,7 @@ struct world {
     struct camera_spec camera;
     struct axis_spec axis;
     struct lens lens;
-    struct scene scene;
+    struct subject *subject;
     struct kernel_set full, reduced; /* kernels */
     bool ideal;
     struct mechanics *mechanics;
@@ -72,6 +80,9 @@ struct world {
     struct world_spot *spots;
     int32_t spot_count;
 };
+
+/* Before a look at w->subject->scene. Several threads may call it at once. */
+int subject_build(struct subject *, struct err *);
 
 /* Where the camera looks from in one picture. */
 struct view {

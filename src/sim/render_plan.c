@@ -180,8 +180,8 @@ static struct sheet_tile whole_sheet(const struct sheet *s)
 static int32_t room_for(const struct world *w, const struct view *v, const struct spread *spread)
 {
     double most = 0;
-    for (int32_t i = 0; i < w->scene.count; i++) {
-        struct sheet_tile t = whole_sheet(&w->scene.sheets[i]);
+    for (int32_t i = 0; i < w->subject->scene.count; i++) {
+        struct sheet_tile t = whole_sheet(&w->subject->scene.sheets[i]);
         if (!t.any) continue;
         most = fmax(most, fabs(lens_disc_px(v->lens, t.nearest_um - v->focus_um)));
         most = fmax(most, fabs(lens_disc_px(v->lens, t.farthest_um - v->focus_um + v->lens->curvature_um)));
@@ -208,15 +208,15 @@ int render_plan_make(struct render_plan *p, const struct world *w, const struct 
     struct sums sums = {p->cols, p->rows,
                         mem_new((size_t)(p->cols + 1) * (size_t)(p->rows + 1), sizeof *sums.of, why)};
     uint8_t *open = mem_new(cells, 1, why), *opaque = mem_new(cells, 1, why);
-    p->sheets = mem_new((size_t)w->scene.count, sizeof *p->sheets, why);
+    p->sheets = mem_new((size_t)w->subject->scene.count, sizeof *p->sheets, why);
     int rc = sums.of && open && opaque && p->sheets ? E_OK : E_NOMEM;
     for (int32_t gy = 0; gy < p->rows && !rc; gy++) {
         for (int32_t gx = 0; gx < p->cols; gx++)
             open[gy * p->cols + gx] = in_frame(p, gx, gy);
     }
-    for (int32_t i = 0; i < w->scene.count && !rc; i++) {
+    for (int32_t i = 0; i < w->subject->scene.count && !rc; i++) {
         struct sheet_plan *sp = &p->sheets[p->count];
-        sp->sheet = &w->scene.sheets[i];
+        sp->sheet = &w->subject->scene.sheets[i];
         sp->blocks = mem_new(cells, sizeof *sp->blocks, why);
         sp->finest = mem_new((size_t)p->frame_cols * (size_t)p->frame_rows, 1, why);
         p->count++;

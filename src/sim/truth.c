@@ -7,8 +7,8 @@
 static int32_t first_hit(const struct world *w, const struct view *v, int32_t from, double px, double py,
                          double *depth_um)
 {
-    for (int32_t i = from; i < w->scene.count; i++) {
-        const struct sheet *s = &w->scene.sheets[i];
+    for (int32_t i = from; i < w->subject->scene.count; i++) {
+        const struct sheet *s = &w->subject->scene.sheets[i];
         double x, y, z = sheet_depth_um(s, 0, px, py);
         view_place(v, s, 0, px, py, &z, &x, &y);
         view_place(v, s, 0, px, py, &z, &x, &y);
@@ -27,7 +27,7 @@ void world_truth_focus(const struct world *w, int64_t at_nm, int layer, float *o
             double z = NAN;
             int32_t hit = first_hit(w, &v, 0, px, py, &z);
             if (layer == 1) {
-                bool thin = hit >= 0 && w->scene.sheets[hit].thin;
+                bool thin = hit >= 0 && w->subject->scene.sheets[hit].thin;
                 z = NAN;
                 if (thin) hit = first_hit(w, &v, hit + 1, px, py, &z);
             }
@@ -45,8 +45,8 @@ void world_truth_sharp(const struct world *w, int64_t at_nm, float *rgb_out)
         for (int32_t px = 0; px < w->camera.width_px; px++, rgb_out += 3) {
             v4 sum = v4_all(0);
             float through = 1;
-            for (int32_t i = 0; i < w->scene.count && through > 1e-3f; i++) {
-                const struct sheet *s = &w->scene.sheets[i];
+            for (int32_t i = 0; i < w->subject->scene.count && through > 1e-3f; i++) {
+                const struct sheet *s = &w->subject->scene.sheets[i];
                 double x, y, z = sheet_depth_um(s, 0, px, py);
                 view_place(&v, s, 0, px, py, &z, &x, &y);
                 view_place(&v, s, 0, px, py, &z, &x, &y);

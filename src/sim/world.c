@@ -82,10 +82,34 @@ static int set_scene(struct world *w, const struct world_opts *o, struct err *wh
     f.depth_um = s->depth_nm > 0 ? (double)s->depth_nm / 1000
                  : s->ruler      ? f.width_px * f.pixel_um /* 45 degrees */
                                  : DEFAULT_DEPTH;
-    w->scene.near_um = f.near_um;
-    w->scene.depth_um = f.depth_um;
-    if (s->picture[0]) return scene_picture(&w->scene, &f, s, why);
-    return s->ruler ? scene_ruler(&w->scene, &f, why) : scene_clock(&w->scene, &f, why);
+    struct subject *t = w->subject = mem_new(1, sizeof *t, why);
+    if (!t) return E_NOMEM;
+    pthread_mutex_init(&t->lock, NULL);
+    t->frame = f;
+    t->ruler = s->ruler;
+    if (!s->picture[0]) return o->scene_later ? E_OK : subject_build(t, why);
+    t->built = true; /* at once, for there are files to complain of */
+    return scene_picture(&t->scene, &f, s, why);
+}
+
+int subject_build(struct subject *t, struct err *why)
+{
+    int rc = E_OK;
+    pthread_mutex_lock(&t->lock);
+    if (!t->built)
+        rc = t->ruler ? scene_ruler(&t->scene, &t->frame, why) : scene_clock(&t->scene, &t->frame, why);
+    if (!t->built && rc) scene_clear(&t->scene);
+    t->built = t->built || !rc;
+    pthread_mutex_unlock(&t->lock);
+    return rc;
+}
+
+static void subject_free(struct subject *t)
+{
+    if (!t) return;
+    scene_clear(&t->scene);
+    pthread_mutex_destroy(&t->lock);
+    mem_free(t);
 }
 
 struct world *world_new(const struct world_opts *o, struct err *why)
@@ -119,7 +143,7 @@ void world_free(struct world *w)
     mechanics_free(w->mechanics);
     psf_clear(&w->full);
     psf_clear(&w->reduced);
-    scene_clear(&w->scene);
+    subject_free(w->subject);
     mem_free(w->log);
     mem_free(w->spots);
     mem_free(w);
@@ -184,7 +208,7 @@ static void sample(const struct world *w, int64_t at_ns, struct shot *s, int32_t
     mechanics_at(w->mechanics, at_ns, &carriage, &offset);
     sway_at(&w->sway, (double)at_ns * 1e-9, &sx, &sy);
     s->focus_nm[i] = carriage + offset - w->meddled.away_um * 1000;
-    s->x_um[i] = w->meddled.x_um + sx + w->skew_um_per_um * (carriage / 1000 - w->scene.near_um) +
+    s->x_um[i] = w->meddled.x_um + sx + w->skew_um_per_um * (carriage / 1000 - w->subject->frame.near_um) +
                  LATERAL_X * w->lateral_share * offset / 1000;
     s->y_um[i] = w->meddled.y_um + sy + LATERAL_Y * w->lateral_share * offset / 1000;
 }
@@ -242,7 +266,8 @@ int world_render(const struct world *w, const struct shot *s, int threads, uint8
 {
     uint8_t *rgb = mem_new((size_t)w->camera.width_px * (size_t)w->camera.height_px, 3, why);
     if (!rgb) return E_NOMEM;
-    int rc = render_rgb(w, s, threads, rgb, why);
+    int rc = subject_build(w->subject, why);
+    if (!rc) rc = render_rgb(w, s, threads, rgb, why);
     if (!rc) rc = photo_jpeg(w, s, rgb, jpeg_out, count_out, why);
     mem_free(rgb);
     return rc;
@@ -265,7 +290,8 @@ struct view view_at(const struct world *w, double focus_um, double shift_x_px, d
         .curve_um = l->curvature_um / (l->corner_px * l->corner_px),
         .lens = l,
     };
-    if (!v.perspective) v.scale = 1 + w->breathing * (focus_um - w->scene.near_um) / w->scene.depth_um;
+    if (!v.perspective)
+        v.scale = 1 + w->breathing * (focus_um - w->subject->frame.near_um) / w->subject->frame.depth_um;
     if (w->meddled.scale > 0) v.scale *= w->meddled.scale;
     v.per_scale = 1 / v.scale;
     v.per_away = 1 / v.away_um;

@@ -22,8 +22,9 @@ struct world_opts {
     double magnification;
     int64_t exposure_us; /* the exposure that is right under this lamp */
     uint64_t seed;
-    bool quiet;      /* nothing shakes, sways or hums at all, whatever the scene says */
-    bool ideal_lens; /* round pupil, no aberration, flat field; diffraction stays */
+    bool quiet;       /* nothing shakes, sways or hums at all, whatever the scene says */
+    bool scene_later; /* it is built when the first picture is rendered; the truth is not there before */
+    bool ideal_lens;  /* round pupil, no aberration, flat field; diffraction stays */
 };
 
 /* What the shutter saw: plain data, made at the end of the exposure, rendered later. */

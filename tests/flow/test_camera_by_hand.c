@@ -1,6 +1,8 @@
 /* `staddle camera` with the simulated camera, as a newcomer without one tries it; told by jq. */
 #include "tests/support/test.h"
 
+#include <unistd.h>
+
 #include "tests/support/shell.h"
 
 static void write_bench(const char *more)
@@ -84,6 +86,25 @@ static void a_camera_that_cannot_be_asked_says_so(void **state)
     complains("camera.target is for a camera of kind tethered");
 }
 
+/* Of 24 megapixels the simulated scene takes half a minute to build; what never looks at it does not wait,
+ * nor does what is refused anyway. Four seconds of the processor are plenty. */
+static void what_never_looks_does_not_wait_for_the_scene(void **state)
+{
+    (void)state;
+    char cwd[400];
+    assert_non_null(getcwd(cwd, sizeof cwd));
+    static const char *const quick[] = {"axis show", "camera show", "camera ready"};
+    for (size_t i = 0; i < sizeof quick / sizeof *quick; i++)
+        assert_int_equal(
+            in_shell("ulimit -t 4; %s %s %s/configs/beetle-job.yaml", staddle_program(), quick[i], cwd), 0);
+    static const char *const refused[] = {"axis go 1mm", "axis calibrate"};
+    for (size_t i = 0; i < sizeof refused / sizeof *refused; i++) {
+        assert_int_equal(
+            in_shell("ulimit -t 4; %s %s %s/configs/beetle-job.yaml", staddle_program(), refused[i], cwd), 4);
+        assert_non_null(strstr(shell_err(), "does not know where it stands"));
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -91,6 +112,7 @@ int main(void)
         cmocka_unit_test(settings_are_met_by_their_third),
         cmocka_unit_test(it_is_ready),
         cmocka_unit_test(a_camera_that_cannot_be_asked_says_so),
+        cmocka_unit_test(what_never_looks_does_not_wait_for_the_scene),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

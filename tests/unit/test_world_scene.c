@@ -3,6 +3,7 @@
 #include "tests/support/test.h"
 
 #include <png.h>
+#include <pthread.h>
 #include <unistd.h>
 
 #include "base/fs.h"
@@ -287,6 +288,59 @@ static void a_file_that_is_no_scene_gives_one_clear_error(void **state)
     refuses(&b, "no aperture");
 }
 
+struct looker {
+    const struct world *world;
+    struct shot shot;
+    uint8_t *jpeg;
+    size_t count;
+    int rc;
+};
+
+static void *look(void *arg)
+{
+    struct looker *l = arg;
+    l->rc = world_render(l->world, &l->shot, 1, &l->jpeg, &l->count, NULL);
+    return NULL;
+}
+
+/* Two threads look first, at once; and where memory runs out at the first look, the second one builds it. */
+static void a_scene_that_is_built_late_is_the_same(void **state)
+{
+    (void)state;
+    for (int ruler = 0; ruler < 2; ruler++) {
+        struct bench_scene b = bench_scene_of(35, 2.8, 1, 4, 96, 64, 250);
+        b.scene.ruler = ruler;
+        struct world_opts o = {.bench = &b.bench, .scene = &b.scene, .magnification = 4, .seed = 3};
+        struct world *at_once = world_new(&o, NULL);
+        o.scene_later = true;
+        struct world *later = world_new(&o, NULL);
+        assert_true(at_once && later);
+        b.world = at_once;
+        const struct shot s = bench_scene_shot(&b, 1000000);
+        struct looker first = {at_once, s, NULL, 0, 0},
+                      two[2] = {{later, s, NULL, 0, 0}, {later, s, NULL, 0, 0}};
+        look(&first);
+        assert_int_equal(first.rc, 0);
+        mem_fail_at(2); /* the picture itself is the first */
+        look(&two[0]);
+        mem_fail_at(0);
+        assert_int_equal(two[0].rc, E_NOMEM);
+        pthread_t thread;
+        assert_int_equal(pthread_create(&thread, NULL, look, &two[0]), 0);
+        look(&two[1]);
+        pthread_join(thread, NULL);
+        for (int i = 0; i < 2; i++) {
+            assert_int_equal(two[i].rc, 0);
+            assert_int_equal(two[i].count, first.count);
+            assert_memory_equal(two[i].jpeg, first.jpeg, first.count);
+            mem_free(two[i].jpeg);
+        }
+        mem_free(first.jpeg);
+        world_free(later);
+        bench_scene_close(&b);
+    }
+}
+
 /* Every allocation of building and rendering fails once: an error each time, nothing lost, and then it works.
  */
 static void memory_running_out_is_an_error_and_no_crash(void **state)
@@ -331,6 +385,7 @@ int main(void)
         cmocka_unit_test(the_clock_movement_fills_its_depth_with_a_hair_in_front),
         cmocka_unit_test(the_ruler_leans_back_from_left_to_right),
         cmocka_unit_test(a_file_that_is_no_scene_gives_one_clear_error),
+        cmocka_unit_test(a_scene_that_is_built_late_is_the_same),
         cmocka_unit_test(memory_running_out_is_an_error_and_no_crash),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
