@@ -1,5 +1,5 @@
 /* loop_state.h - what the loop knows; shared by loop.c, homing.c and legs.c (the bench's lane), telling.c,
- * take.c (the frames' lanes) and job.c (work for other threads). Nobody else includes it. */
+ * take*.c (the frames' lanes) and job.c (work for other threads). Nobody else includes it. */
 #ifndef STADDLE_RUN_LOOP_STATE_H
 #define STADDLE_RUN_LOOP_STATE_H
 
@@ -174,12 +174,18 @@ void take_all_unfetched_end(struct loop *, const char *reason);
 void take_unfired_end(struct loop *, const char *reason);
 void take_unanswered_end(struct loop *, const char *reason); /* where others fire, and have not done so */
 void take_ask_again(struct loop *); /* the camera is there again: what does it hold of what was under way? */
+/* Ends an attempt in the store; its slice is shot again once that is durable. */
+void take_fail(struct loop *, struct take *, enum exposure_state, const char *reason);
 bool take_exposing(const struct loop *); /* triggered, and the shutter not known to be shut */
-void take_doubt_exposing(struct loop *); /* whether the axis stood is not known */
-void take_doubt_over(struct loop *, bool stood);
-int take_count(const struct loop *); /* in flight */
+int take_count(const struct loop *);     /* in flight */
 void take_work_done(struct loop *, struct work *);
 void take_free_all(struct loop *);
+
+/* take_decide.c */
+/* Once the files are on the disk and the main one is measured; at once where they stay on the card. */
+void take_decide(struct loop *, struct take *);
+void take_doubt_exposing(struct loop *); /* whether the axis stood is not known */
+void take_doubt_over(struct loop *, bool stood);
 void take_leave_raws(struct loop *, struct take *); /* leave.c: before its files are fetched */
 
 /* neighbours.c: shifts between kept frames, cells to derived/, and the closing frame against the first */

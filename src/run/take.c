@@ -1,18 +1,14 @@
 /* The frames' lanes: one attempt at a slice, from the commit before the trigger to the commit after the last
  * byte. */
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "base/mem.h"
 #include "run/loop_state.h"
 #include "run/naming.h"
-#include "run/still.h"
 
 #define PATIENCE_US         30000000 /* for the camera's next word, beyond the exposure; our choice */
 #define FETCH_FAILURES_MOST 3
-#define DARK_SHARE          0.125 /* of the usual level: three stops under is no flash; our choice */
-#define DARK_LEVEL          0.002 /* linear, where there is no usual level yet; our choice */
 
 int take_count(const struct loop *l)
 {
@@ -61,8 +57,7 @@ static void end_take(struct loop *l, struct take *t)
     loop_moved_on(l);
 }
 
-/* Ends an attempt in the store; its slice is shot again once that is durable. */
-static void fail_take(struct loop *l, struct take *t, enum exposure_state state, const char *reason)
+void take_fail(struct loop *l, struct take *t, enum exposure_state state, const char *reason)
 {
     t->stage = TAKE_ENDING_BADLY;
     if (reason != t->spoilt) snprintf(t->spoilt, sizeof t->spoilt, "%s", reason);
@@ -123,7 +118,7 @@ void take_fire(struct loop *l, struct take *t)
     t->blameless = rc == E_IO;
     if (rc == E_IO && !waits) loop_fault(l, &why);
     l->result.failed++;
-    fail_take(l, t, EXPOSURE_FAILED, why.text);
+    take_fail(l, t, EXPOSURE_FAILED, why.text);
 }
 
 static void fetch_next(struct loop *l, struct take *t)
@@ -135,7 +130,7 @@ static void fetch_next(struct loop *l, struct take *t)
         if (away && outage_camera(l, &why)) return;
         if (why.code == E_IO) loop_fault(l, &why);
         if (why.code == E_IO || ++t->fetch_failures >= FETCH_FAILURES_MOST) {
-            fail_take(l, t, EXPOSURE_LOST, why.text);
+            take_fail(l, t, EXPOSURE_LOST, why.text);
             return;
         }
     }
@@ -153,17 +148,15 @@ static void object_known(struct loop *l, struct take *t, const struct camera_obj
     job_start(l, job_new(l, JOB_SEEN, t));
 }
 
-static void decide(struct loop *l, struct take *t);
-
 static void completed(struct loop *l, struct take *t)
 {
     if (camera_caps(l->rig->camera) & CAMERA_KEEPS_FILES) {
         t->stage = TAKE_DEVELOPING;
-        decide(l, t);
+        take_decide(l, t);
         return;
     }
     if (t->object_count == 0) {
-        fail_take(l, t, EXPOSURE_LOST, "the camera exposed and kept nothing");
+        take_fail(l, t, EXPOSURE_LOST, "the camera exposed and kept nothing");
         return;
     }
     t->stage = TAKE_FETCHING;
@@ -192,7 +185,7 @@ static void file_came(struct loop *l, struct take *t, const struct camera_event 
         mem_free(p);
         mem_free(ev->bytes);
         loop_fault(l, &why);
-        fail_take(l, t, EXPOSURE_LOST, why.text);
+        take_fail(l, t, EXPOSURE_LOST, why.text);
         return;
     }
     p->refs = 1;
@@ -220,7 +213,7 @@ static void fetched(struct loop *l, struct take *t, const struct camera_event *e
         loop_note(l, "transfer", "", t->slot, "%s; asked for again", ev->why.text);
         fetch_next(l, t);
     } else {
-        fail_take(l, t, EXPOSURE_LOST, ev->why.text);
+        take_fail(l, t, EXPOSURE_LOST, ev->why.text);
     }
 }
 
@@ -262,7 +255,7 @@ void take_camera_event(struct loop *l, const struct camera_event *ev)
     case CAMERA_FAILED:
         l->result.failed++;
         if (ev->why.code == E_STATE) loop_fault(l, &ev->why); /* a person has to see to it first */
-        fail_take(l, t, t->object_count ? EXPOSURE_LOST : EXPOSURE_FAILED, ev->why.text);
+        take_fail(l, t, t->object_count ? EXPOSURE_LOST : EXPOSURE_FAILED, ev->why.text);
         break;
     case CAMERA_GONE:
     case CAMERA_REMARK:
@@ -284,7 +277,7 @@ static void fetch_the_rest(struct loop *l, struct take *t)
         object_known(l, t, &found[i]);
     if (count == 0 || !t->object_count) {
         if (t->blameless) l->result.lost++; /* else fail_take counts it */
-        fail_take(l, t, EXPOSURE_LOST,
+        take_fail(l, t, EXPOSURE_LOST,
                   count ? "nobody can tell whether it was exposed" : "the camera holds nothing of it");
         return;
     }
@@ -316,7 +309,7 @@ static void leave_in_doubt(struct loop *l, struct take *t)
          loop_name(l, t->slot, name));
     loop_fault(l, &why);
     t->blameless = true;
-    fail_take(l, t, EXPOSURE_DOUBTFUL, "doubtful: nobody can tell whether it was exposed");
+    take_fail(l, t, EXPOSURE_DOUBTFUL, "doubtful: nobody can tell whether it was exposed");
 }
 
 /* The camera did not say what it should have said by now: ask what it holds, and go on without. */
@@ -346,7 +339,7 @@ static void out_of_patience(struct loop *l, struct take *t)
         snprintf(reason, sizeof reason, "the camera fell silent%s",
                  held == 0 ? ", and holds nothing of it" : "");
     }
-    fail_take(l, t, EXPOSURE_LOST, reason);
+    take_fail(l, t, EXPOSURE_LOST, reason);
 }
 
 void take_check_deadlines(struct loop *l)
@@ -367,7 +360,7 @@ void take_all_unfetched_end(struct loop *l, const char *reason)
         if (t->stage < TAKE_FIRED || t->stage > TAKE_FETCHING) continue;
         t->blameless = true;
         l->result.lost++;
-        fail_take(l, t, EXPOSURE_LOST, reason);
+        take_fail(l, t, EXPOSURE_LOST, reason);
     }
 }
 
@@ -379,7 +372,7 @@ void take_unfired_end(struct loop *l, const char *reason)
         char text[128];
         snprintf(text, sizeof text, "not fired: %.110s", reason);
         t->blameless = true;
-        fail_take(l, t, EXPOSURE_FAILED, text);
+        take_fail(l, t, EXPOSURE_FAILED, text);
     }
 }
 
@@ -400,51 +393,7 @@ void take_unanswered_end(struct loop *l, const char *reason)
         if (t->stage != TAKE_FIRED || t->object_count) continue;
         camera_recount(l->rig->camera, t->token, &held, NULL); /* nothing comes of it any more */
         t->blameless = true;
-        fail_take(l, t, EXPOSURE_FAILED, text);
-    }
-}
-
-static int by_value(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
-/* No flash in it? Compared with what is usual in this run. */
-static bool is_dark(const struct loop *l, double level)
-{
-    double sorted[16];
-    int n = l->level_count < 16 ? l->level_count : 16;
-    if (!n) return level < DARK_LEVEL;
-    memcpy(sorted, l->levels + (l->level_count - n), (size_t)n * sizeof *sorted);
-    qsort(sorted, (size_t)n, sizeof *sorted, by_value);
-    return level < DARK_SHARE * sorted[n / 2];
-}
-
-static void keep(struct loop *l, struct take *t)
-{
-    t->stage = TAKE_KEEPING;
-    struct job_work *j = job_new(l, t->main ? JOB_KEEP : JOB_CARD, t);
-    for (int i = 0; j && i < t->fetched; i++)
-        j->files[j->file_count++] = t->pictures[i]->file;
-    job_start(l, j);
-}
-
-/* Once the files are on the disk and the main one is measured; at once where they stay on the card. */
-static void decide(struct loop *l, struct take *t)
-{
-    if (t->stage != TAKE_DEVELOPING || t->measuring || t->puts_out || t->doubtful) return;
-    if (t->main) file_row_tell(&t->main->file, &t->main->facts);
-    if (t->spoilt[0]) {
-        fail_take(l, t, EXPOSURE_FAILED, t->spoilt);
-    } else if (t->main && l->opts.bench->light.kind == LIGHT_FLASH &&
-               is_dark(l, t->main->measure.mean_linear)) {
-        l->result.misfires++;
-        fail_take(l, t, EXPOSURE_FAILED, "dark: the flash did not fire");
-    } else if (still_spoils(l, t)) {
-        fail_take(l, t, EXPOSURE_FAILED, "the same as the frame before it: the lens did not follow");
-    } else {
-        keep(l, t);
+        take_fail(l, t, EXPOSURE_FAILED, text);
     }
 }
 
@@ -454,24 +403,6 @@ bool take_exposing(const struct loop *l)
     for (int i = 0; i < LOOP_FRAMES_MOST; i++)
         any = any || l->takes[i].stage == TAKE_FIRED;
     return any;
-}
-
-void take_doubt_exposing(struct loop *l)
-{
-    for (int i = 0; i < LOOP_FRAMES_MOST; i++)
-        if (l->takes[i].stage == TAKE_FIRED) l->takes[i].doubtful = true;
-}
-
-void take_doubt_over(struct loop *l, bool stood)
-{
-    for (int i = 0; i < LOOP_FRAMES_MOST; i++) {
-        struct take *t = &l->takes[i];
-        if (!t->doubtful) continue;
-        t->doubtful = false;
-        t->blameless = true;
-        if (!stood) snprintf(t->spoilt, sizeof t->spoilt, "the axis may have moved during the exposure");
-        decide(l, t);
-    }
 }
 
 static void let_bytes_go(struct picture *p)
@@ -485,7 +416,7 @@ static void measured(struct loop *l, struct take *t, const struct job_work *j)
     t->measuring = false;
     j->picture->measured = true;
     if (j->rc) snprintf(t->spoilt, sizeof t->spoilt, "%.127s", j->why.text);
-    decide(l, t);
+    take_decide(l, t);
 }
 
 static void begun(struct loop *l, struct take *t, const struct job_work *j)
@@ -510,7 +441,7 @@ static void own_work_done(struct loop *l, struct take *t, const struct job_work 
         begun(l, t, j);
         break;
     case JOB_PUT:
-        decide(l, t);
+        take_decide(l, t);
         break;
     case JOB_MEASURE:
         measured(l, t, j);
