@@ -1,5 +1,6 @@
-/* camera_gphoto_part.h - what camera_gphoto.c (the contract, and the program that is asked) and gphoto_hear.c
- * (what that program says by itself, and what becomes of it) share. Nobody else includes it. */
+/* camera_gphoto_part.h - what camera_gphoto.c (the contract, and the program that is asked), gphoto_hear.c
+ * (what that program says by itself, and what becomes of it) and gphoto_card.c (what the camera holds) share.
+ * Nobody else includes it. */
 #ifndef STADDLE_DEVICE_CAMERA_GPHOTO_PART_H
 #define STADDLE_DEVICE_CAMERA_GPHOTO_PART_H
 
@@ -9,8 +10,10 @@
 #include "device/camera_wire.h"
 
 #define EVENTS_MOST   32
-#define FILES_MOST    8       /* of one frame */
+#define FILES_MOST    8 /* of one frame */
+#define ANSWER_US     10000000
 #define AFTERWARDS_US 1500000 /* after one of which nobody tells (guess) */
+#define HUNG_US       3000000 /* how long a program that was silent before is waited for once more */
 
 struct camera_gphoto {
     struct camera base;
@@ -53,7 +56,21 @@ bool gphoto_is_known(const struct camera_gphoto *c, const char *path);
 void gphoto_ask_afterwards(struct camera_gphoto *c, const struct err *why, int64_t after_us);
 void gphoto_hear(struct camera_gphoto *c, struct camera_message *m);
 
-/* camera_gphoto.c: of an exposure of which nobody tells any more the card is asked; a sched_fn. */
+/* gphoto_card.c */
+int gphoto_arm(struct camera *, struct err *);
+int gphoto_recount(struct camera *, uint64_t token, int32_t *objects_out, struct err *);
+int gphoto_held(struct camera *, uint64_t token, struct camera_object *out, int32_t most, int32_t *count_out,
+                struct err *);
+/* Of an exposure of which nobody tells any more the card is asked; a sched_fn. */
 void gphoto_afterwards(void *arg);
+
+/* camera_gphoto.c: the program is ended and started anew. */
+int gphoto_replace(struct camera_gphoto *, const struct err *reason, struct err *);
+
+/* What it holds for an exposure is gone with the link, and its names come again after it. */
+static inline bool gphoto_uses_ram(const struct camera_gphoto *c)
+{
+    return c->opts.spec->target == TARGET_RAM;
+}
 
 #endif
