@@ -1,7 +1,7 @@
 #include "image/cells_sums.h"
 
 #include "image/cells_avx2.h"
-#include "image/fast.h"
+#include "base/fast.h"
 
 #define PIECE 128 /* pixels whose sums fit into 32 bits */
 

@@ -11,7 +11,7 @@
 #include <jpeglib.h>
 
 #include "base/mem.h"
-#include "image/fast.h"
+#include "base/fast.h"
 
 /* One bit for the DC term of every 8x8 block is the least that a scan can spend. */
 #define PIXELS_PER_BYTE_MOST 512

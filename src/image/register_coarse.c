@@ -4,7 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "image/fast.h"
+#include "base/fast.h"
 #include "image/register_part.h"
 
 #define CANDIDATES   8

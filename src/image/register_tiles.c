@@ -1,7 +1,7 @@
 /* register_tiles.c - one correction of the warp by least squares over tiles. */
 #include <math.h>
 
-#include "image/fast.h"
+#include "base/fast.h"
 #include "image/register_part.h"
 
 #define TILES_ACROSS  20

@@ -10,7 +10,7 @@
 #include <string.h>
 
 #include "base/mem.h"
-#include "image/fast.h"
+#include "base/fast.h"
 #include "image/register_part.h"
 
 #define LONGER_LEAST   640 /* of level 0 */

@@ -8,7 +8,7 @@
 #include "sim/lens.h"
 #include "sim/mechanics.h"
 #include "sim/psf.h"
-#include "sim/sheet.h"
+#include "sim/sheet_look.h"
 #include "sim/world.h"
 
 /* The subject: sheets from the nearest to the farthest, the last one a backdrop. */
@@ -98,13 +98,21 @@ struct view {
 
 struct view view_at(const struct world *, double focus_um, double shift_x_px, double shift_y_px);
 
-/* The place on a sheet that is seen at a pixel of the frame: 0 iterations deep when flat. `depth_um` holds a
- * first guess and then the depth there. */
-static inline void view_place(const struct view *v, const struct sheet *s, int level, double px, double py,
-                              double *depth_um, double *x_out, double *y_out)
+/* How far from the middle of the view a pixel lies, before perspective. */
+static inline double view_right_px(const struct view *v, double px)
 {
-    double dx = (px - v->centre_x - v->shift_x_px) / v->scale,
-           dy = (py - v->centre_y - v->shift_y_px) / v->scale;
+    return (px - v->centre_x - v->shift_x_px) / v->scale;
+}
+static inline double view_down_px(const struct view *v, double py)
+{
+    return (py - v->centre_y - v->shift_y_px) / v->scale;
+}
+
+/* The place on a sheet that is seen so far from the middle: 0 iterations deep when flat. `depth_um` holds a
+ * first guess and then the depth there. */
+static inline void view_meet(const struct view *v, const struct sheet *s, int level, double dx, double dy,
+                             double *depth_um, double *x_out, double *y_out)
+{
     double x = v->centre_x + dx, y = v->centre_y + dy;
     if (v->perspective) {
         /* A flat sheet's depth hardly changes from one pixel to the next: the first guess is good enough. */
@@ -121,6 +129,13 @@ static inline void view_place(const struct view *v, const struct sheet *s, int l
     }
     *x_out = x;
     *y_out = y;
+}
+
+/* The same for a pixel of the frame. */
+static inline void view_place(const struct view *v, const struct sheet *s, int level, double px, double py,
+                              double *depth_um, double *x_out, double *y_out)
+{
+    view_meet(v, s, level, view_right_px(v, px), view_down_px(v, py), depth_um, x_out, y_out);
 }
 
 /* How far beyond the (curved) plane of focus. */

@@ -51,12 +51,18 @@ struct psf_motion {
 int psf_moved(struct kernel_set *out, const struct kernel_set *in, int first, int last,
               const struct psf_motion *, struct err *);
 
-/* Of the kernel for a diameter. Diameters between two kernels go to either, in shares, by a regular pattern
+/* Of the kernel for a diameter: between which two. */
+static inline double psf_place(double diameter_px)
+{
+    return diameter_px / PSF_STEP + PSF_MIDDLE;
+}
+
+/* Diameters between two kernels go to either, in shares, by a regular pattern
  * over the pixels, so that the mean over a few pixels is right. */
-static inline int psf_index(double diameter_px, int32_t x, int32_t y)
+static inline int psf_index(double place, int32_t x, int32_t y)
 {
     static const uint8_t turn[16] = {0, 8, 2, 10, 12, 4, 14, 6, 3, 11, 1, 9, 15, 7, 13, 5};
-    double i = diameter_px / PSF_STEP + PSF_MIDDLE + (turn[(y & 3) * 4 + (x & 3)] + 0.5) / 16;
+    double i = place + (turn[(y & 3) * 4 + (x & 3)] + 0.5) / 16;
     return i < 0 ? 0 : i > PSF_COUNT - 1 ? PSF_COUNT - 1 : (int)i;
 }
 

@@ -63,7 +63,7 @@ static void plan_block_of(struct render_plan *p, struct sheet_plan *sp, const st
     b->level = (int8_t)level;
     b->opaque = t.all;
     b->radius_px = (uint16_t)fmin(radius, 60000);
-    int lo = psf_index(a / size, 0, 0) - 2, hi = psf_index(c / size, 0, 0) + 2;
+    int lo = psf_index(psf_place(a / size), 0, 0) - 2, hi = psf_index(psf_place(c / size), 0, 0) + 2;
     if (lo < p->first_kernel[level]) p->first_kernel[level] = lo < 0 ? 0 : lo;
     if (hi > p->last_kernel[level]) p->last_kernel[level] = hi >= PSF_COUNT ? PSF_COUNT - 1 : hi;
     if (b->radius_px > sp->radius_px) sp->radius_px = b->radius_px;

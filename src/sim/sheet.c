@@ -157,94 +157,13 @@ struct rect rect_aligned(struct rect c, struct rect room)
 
 /* --- looking --- */
 
-/* Into [lo - 1/2, hi - 1/2] by reflection at its ends. */
-static double mirrored(double x, int32_t lo, int32_t hi)
+double sheet_mirrored(double x, int32_t lo, int32_t hi)
 {
     double from = lo - 0.5, size = hi - lo;
     if (x >= from && x <= from + size) return x;
     double t = fmod(x - from, 2 * size);
     if (t < 0) t += 2 * size;
     return from + (t > size ? 2 * size - t : t);
-}
-
-static int32_t held(int32_t i, int32_t n)
-{
-    return i < 0 ? 0 : i >= n ? n - 1 : i;
-}
-
-/* A place in the pixels of a level: whole part and rest. False outside the sheet. */
-struct spot {
-    int32_t x, y;
-    float fx, fy;
-};
-
-static inline bool locate(const struct sheet *s, int level, double x, double y, struct spot *at)
-{
-    static const double share[SHEET_LEVELS] = {1, 1.0 / 2, 1.0 / 4, 1.0 / 8, 1.0 / 16};
-    double u = (x - s->at.x0 + 0.5) * share[level] - 0.5, v = (y - s->at.y0 + 0.5) * share[level] - 0.5;
-    const struct sheet_level *l = &s->level[level];
-    if (!(u > -1 && v > -1 && u < l->w && v < l->h)) return false;
-    at->x = (int32_t)(u + 1) - 1;
-    at->y = (int32_t)(v + 1) - 1;
-    at->fx = (float)(u - at->x);
-    at->fy = (float)(v - at->y);
-    return true;
-}
-
-double sheet_relief_um(const struct sheet *s, int level, double x, double y)
-{
-    if (!sheet_unfolded(s, x, y)) {
-        x = mirrored(x, s->room.x0, s->room.x1);
-        y = mirrored(y, s->room.y0, s->room.y1);
-    }
-    double z = sheet_plane_um(s, x, y);
-    const struct sheet_level *l = &s->level[level];
-    struct spot at;
-    if (!l->relief_um || !locate(s, level, x, y, &at)) return z;
-    int32_t x0 = held(at.x, l->w), x1 = held(at.x + 1, l->w);
-    const float *top = l->relief_um + (size_t)held(at.y, l->h) * (size_t)l->w;
-    const float *low = l->relief_um + (size_t)held(at.y + 1, l->h) * (size_t)l->w;
-    float a = top[x0] + at.fx * (top[x1] - top[x0]), b = low[x0] + at.fx * (low[x1] - low[x0]);
-    return z + (double)(a + at.fy * (b - a));
-}
-
-static inline void spline_weights(float t, v4 w[4])
-{
-    float u = 1 - t;
-    w[0] = v4_all(u * u * u / 6);
-    w[1] = v4_all((4 - 3 * t * t * (2 - t)) / 6);
-    w[2] = v4_all((4 - 3 * u * u * (2 - u)) / 6);
-    w[3] = v4_all(t * t * t / 6);
-}
-
-static inline v4 by_spline(const struct sheet_level *l, const struct spot *at)
-{
-    v4 wx[4], wy[4], sum = v4_all(0);
-    spline_weights(at->fx, wx);
-    spline_weights(at->fy, wy);
-    bool inside = at->x >= 1 && at->y >= 1 && at->x + 2 < l->w && at->y + 2 < l->h;
-    for (int32_t j = 0; j < 4; j++) {
-        const s4 *row = l->rgba + (size_t)(inside ? at->y - 1 + j : held(at->y - 1 + j, l->h)) * (size_t)l->w;
-        v4 line = v4_all(0);
-        for (int32_t i = 0; i < 4; i++) {
-            int32_t x = inside ? at->x - 1 + i : held(at->x - 1 + i, l->w);
-            line += wx[i] * __builtin_convertvector(row[x], v4);
-        }
-        sum += wy[j] * line;
-    }
-    return sum;
-}
-
-v4 sheet_colour(const struct sheet *s, int level, double x, double y)
-{
-    struct spot at;
-    if (!sheet_unfolded(s, x, y)) {
-        x = mirrored(x, s->room.x0, s->room.x1);
-        y = mirrored(y, s->room.y0, s->room.y1);
-    }
-    if (!locate(s, level, x, y, &at)) return v4_all(0);
-    const struct sheet_level *l = &s->level[level];
-    return by_spline(l, &at) * v4_all(1.0f / SHEET_ONE);
 }
 
 struct sheet_tile sheet_bounds(const struct sheet *s, double x0, double y0, double x1, double y1)
@@ -254,8 +173,10 @@ struct sheet_tile sheet_bounds(const struct sheet *s, double x0, double y0, doub
     if (folded) {
         /* Beyond the scene: whatever a mirror may show. */
         double size_x = s->room.x1 - s->room.x0, size_y = s->room.y1 - s->room.y0;
-        double ax = mirrored(x0, s->room.x0, s->room.x1), bx = mirrored(x1, s->room.x0, s->room.x1);
-        double ay = mirrored(y0, s->room.y0, s->room.y1), by = mirrored(y1, s->room.y0, s->room.y1);
+        double ax = sheet_mirrored(x0, s->room.x0, s->room.x1),
+               bx = sheet_mirrored(x1, s->room.x0, s->room.x1);
+        double ay = sheet_mirrored(y0, s->room.y0, s->room.y1),
+               by = sheet_mirrored(y1, s->room.y0, s->room.y1);
         double over_x = fmin(x1 - x0, size_x), over_y = fmin(y1 - y0, size_y);
         x0 = fmax(fmin(ax, bx) - over_x, s->room.x0);
         x1 = fmin(fmax(ax, bx) + over_x, s->room.x1 - 1);
@@ -286,8 +207,8 @@ struct sheet_tile sheet_bounds(const struct sheet *s, double x0, double y0, doub
 bool sheet_unknown(const struct sheet *s, double x, double y)
 {
     if (!s->unknown) return false;
-    x = mirrored(x, s->room.x0, s->room.x1);
-    y = mirrored(y, s->room.y0, s->room.y1);
+    x = sheet_mirrored(x, s->room.x0, s->room.x1);
+    y = sheet_mirrored(y, s->room.y0, s->room.y1);
     int32_t w = s->at.x1 - s->at.x0;
     int32_t px = (int32_t)lrint(x) - s->at.x0, py = (int32_t)lrint(y) - s->at.y0;
     if (px < 0 || py < 0 || px >= w || py >= s->at.y1 - s->at.y0) return false;

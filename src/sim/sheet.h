@@ -64,16 +64,8 @@ static inline double sheet_plane_um(const struct sheet *s, double x, double y)
     return s->depth_um + s->slope_x_um * x + s->slope_y_um * y;
 }
 
-/* Depth at a place, by the picture of that level. */
-double sheet_relief_um(const struct sheet *, int level, double x, double y);
-static inline double sheet_depth_um(const struct sheet *s, int level, double x, double y)
-{
-    if (!s->level[0].relief_um && sheet_unfolded(s, x, y)) return sheet_plane_um(s, x, y);
-    return sheet_relief_um(s, level, x, y);
-}
-/* Colour and coverage there; by cubic spline. Not below 0, coverage not above 1.
- */
-v4 sheet_colour(const struct sheet *, int level, double x, double y);
+/* Into [lo - 1/2, hi - 1/2] by reflection at its ends: what is seen beyond the scene. */
+double sheet_mirrored(double x, int32_t lo, int32_t hi);
 /* What a rectangle of places may hold, at most. */
 struct sheet_tile sheet_bounds(const struct sheet *, double x0, double y0, double x1, double y1);
 bool sheet_unknown(const struct sheet *, double x, double y);

@@ -1,7 +1,7 @@
 /* fast.h - a loop marked FAST is built twice, once for wide registers, and the machine's own is taken when
  * the program starts. Both do the same arithmetic, so the results are the same to the last bit. */
-#ifndef STADDLE_IMAGE_FAST_H
-#define STADDLE_IMAGE_FAST_H
+#ifndef STADDLE_BASE_FAST_H
+#define STADDLE_BASE_FAST_H
 
 #include <stdint.h> /* tells, among others, the C library */
 
