@@ -222,15 +222,30 @@ static int run_verb(const struct verb *v, int argc, char **argv)
     return rc < 0 ? err_exit_status((enum errc)rc) : rc;
 }
 
+static const struct verb *find_verb(const struct verb *const *verbs, const char *name)
+{
+    while (*verbs && strcmp((*verbs)->name, name) != 0)
+        verbs++;
+    if (!*verbs) fprintf(stderr, "%s: no such verb; 'staddle --help' lists them\n", name);
+    return *verbs;
+}
+
+static bool asks_for_help(const char *word)
+{
+    return !strcmp(word, "--help") || !strcmp(word, "-h") || !strcmp(word, "help");
+}
+
 int cmd_main(const struct verb *const *verbs, int argc, char **argv)
 {
-    if (argc < 2 || !strcmp(argv[1], "--help") || !strcmp(argv[1], "help")) {
+    const bool help = argc >= 2 && asks_for_help(argv[1]);
+    if (argc < 2 || (help && argc == 2)) {
         print_verbs(verbs);
         return argc < 2 ? 2 : 0;
     }
-    const char *name = !strcmp(argv[1], "--version") ? "version" : argv[1];
-    for (const struct verb *const *v = verbs; *v; v++)
-        if (!strcmp((*v)->name, name)) return run_verb(*v, argc - 2, argv + 2);
-    fprintf(stderr, "%s: no such verb; 'staddle --help' lists them\n", argv[1]);
-    return 2;
+    const char *name = help ? argv[2] : !strcmp(argv[1], "--version") ? "version" : argv[1];
+    const struct verb *v = find_verb(verbs, name);
+    if (!v) return 2;
+    if (!help) return run_verb(v, argc - 2, argv + 2);
+    print_help(v);
+    return 0;
 }

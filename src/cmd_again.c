@@ -4,6 +4,7 @@
 #include <string.h>
 
 #include "base/findings.h"
+#include "base/fs.h"
 #include "base/json.h"
 #include "base/units.h"
 #include "config/config.h"
@@ -35,6 +36,8 @@ int cmd_again_stack(const struct cmd *c, char out[PATH_ROOM], struct err *why)
     if (rc) return rc;
     if (!named && (!there || !last.stack[0]))
         return fail(why, E_INPUT, "no stack was begun before; name a STACK, see --help");
+    if (!named && !fs_exists(last.stack))
+        return fail(why, E_INPUT, "%.300s, begun last, is there no more; name a STACK", last.stack);
     if (snprintf(out, PATH_ROOM, "%s", named ? named : last.stack) >= PATH_ROOM)
         return fail(why, E_INPUT, "%.60s...: the path is too long", named ? named : last.stack);
     return E_OK;

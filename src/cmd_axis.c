@@ -327,7 +327,8 @@ const struct verb verb_axis = {
     .most = 3,
     .summary = "move the axis by hand, or see where it stands",
     .about =
-        "For one axis, that of the JOB's bench or of --bench FILE:\n\n"
+        "For one axis, that of the JOB's bench or of --bench FILE:\n"
+        "\n"
         "  show          where it stands, and its limits\n"
         "  home          finds its zero, at the near end\n"
         "  go 3.4mm      to that position\n"
@@ -336,21 +337,22 @@ const struct verb verb_axis = {
         "  set 3.4mm     moves nothing: the place where it stands is called so until the next home\n"
         "  watch         a line a second, until Enter or Ctrl-C\n"
         "  keys          what its controller keeps by itself: speeds, switches, which way the motor turns\n"
-        "  calibrate     takes pictures on the way forth and back, of a ruler that lies aslant (about 45 "
-        "degrees) or of\n"
-        "                anything else that is deep and has fine detail all over, and tells the play, which "
-        "moves lose\n"
-        "                steps and how many (status 1 then), and how well a place is met again; the play "
-        "goes "
-        "to\n"
-        "                NAME.measured.yaml beside the bench file, which comes before what the bench file "
-        "says\n"
-        "  keys NAME=N   sets one of these; with --save all are kept over a power cut, else until then\n\n"
+        "  keys NAME=N   sets one of these; with --save all are kept over a power cut, else until then\n"
+        "  calibrate     takes pictures on the way forth and back, of a ruler that lies aslant (about 45\n"
+        "                degrees) or of anything else that is deep and has fine detail all over, and tells "
+        "the\n"
+        "                play, which moves lose steps and how many (status 1 then), and how well a place is "
+        "met\n"
+        "                again; the play goes to NAME.measured.yaml beside the bench file, which comes "
+        "before\n"
+        "                what the bench file says\n"
+        "\n"
         "Positions grow away from the camera, deeper into the subject; a length has its unit, mm or um. "
         "What\n"
         "moves says so first. An axis that has not found its zero since it was switched on can only jog. A\n"
         "place beyond a limit is refused; with a JOB the way to the subject is limited by the bench file's\n"
-        "clearance_mm from the near mark on. Ctrl-C halts, with status 3.\n\n"
+        "clearance_mm from the near mark on. Ctrl-C halts, with status 3.\n"
+        "\n"
         "A simulated rail is switched on anew by each command, so it knows no position: add --home.",
     .options = options,
     .run = run,

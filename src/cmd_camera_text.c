@@ -107,9 +107,12 @@ static void text_can(FILE *out, const json_t *can)
 static void text_setting(FILE *out, const json_t *s)
 {
     const json_t *is = json_object_get(s, "is"), *can = json_object_get(s, "can");
-    fprintf(out, "  %-14s %-12s ", json_get_text(s, "name"),
-            json_is_string(is) ? json_string_value(is) : "not told");
-    if (json_is_string(is) && !strcmp(json_get_text(s, "name"), trade_name(TRADE_BULB)))
+    if (!json_is_string(is)) {
+        fprintf(out, "  %-14s not told\n", json_get_text(s, "name"));
+        return;
+    }
+    fprintf(out, "  %-14s %-12s ", json_get_text(s, "name"), json_string_value(is));
+    if (!strcmp(json_get_text(s, "name"), trade_name(TRADE_BULB)))
         fputs("used by itself for exposures longer than the longest", out);
     else if (json_is_true(json_object_get(s, "fixed")))
         fputs("set it by hand", out);

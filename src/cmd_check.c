@@ -228,8 +228,7 @@ static int run(struct cmd *c, struct err *why)
 
 static const struct option_row options[] = {
     {"region", "X,Y,W,H",
-     "judge this part only, in pixels of the first frame as viewers show it; default: the job's region, or "
-     "all"},
+     "judge this part only, in pixels of the first frame as shown; default: the job's, or all"},
     {"page", "FILE", "write the report page there, too"},
     {NULL, NULL, NULL},
 };

@@ -126,11 +126,12 @@ const struct verb verb_devices = {
     .operands = "",
     .most = 0,
     .summary = "list the cameras and serial ports on the USB",
-    .about = "Lists the cameras and the serial ports that hang on the USB, each with the line for the bench "
-             "file, and "
-             "says who has one open and what to do about it. A device is named by the sockets it hangs on "
-             "(bus-port), "
-             "which stay the same when it is plugged in again. Opens nothing, unless --reset asks for it.",
+    .about =
+        "Lists the cameras and the serial ports that hang on the USB, each with the line for the bench "
+        "file,\n"
+        "and says who has one open and what to do about it. A device is named by the sockets it hangs on\n"
+        "(bus-port), which stay the same when it is plugged in again. Opens nothing, unless --reset asks for "
+        "it.",
     .options = options,
     .run = run,
 };

@@ -136,19 +136,19 @@ const struct verb verb_import = {
     .most = 1,
     .summary = "make a stack of frames that were shot elsewhere",
     .about =
-        "Copies the pictures in FOLDER into a stack folder of their own; the originals are only read. A "
-        "raw file\n"
-        "and its JPEG of the same name are one frame. Frames go in the order of their capture times, or "
-        "of their\n"
-        "names where some do not tell a time. --quiet-frame keeps one more beside them, in the folder or "
-        "elsewhere,\n"
-        "with which check compares their sharpness. Files that are no pictures by their names are left out "
-        "and listed.\n"
+        "Copies the pictures in FOLDER into a stack folder of their own; the originals are only read. A raw\n"
+        "file and its JPEG of the same name are one frame. Frames go in the order of their capture times, "
+        "or\n"
+        "of their names where some do not tell a time. Files that are no pictures by their names are left "
+        "out\n"
+        "and listed. --quiet-frame keeps one more beside them, in the folder or elsewhere, with which check\n"
+        "compares their sharpness.\n"
+        "\n"
         "With --pair the pictures in FOLDER come to the exposures of a stack whose camera keeps its files "
-        "on its card:\n"
-        "by order and time, whatever the camera's clock shows. Frames that are missing or belong to none "
-        "are named;\n"
-        "where it is in doubt, nothing is changed. Status 1 when frames are missing.",
+        "on\n"
+        "its card: by order and time, whatever the camera's clock shows. Frames that are missing or belong "
+        "to\n"
+        "none are named; where it is in doubt, nothing is changed. Status 1 when frames are missing.",
     .options = options,
     .run = run,
 };

@@ -299,8 +299,7 @@ static int run(struct cmd *c, struct err *why)
 
 static const struct option_row options[] = {
     {"in", "FILE", "X,Y are pixels of this file of the stack or its hand-over; default: of the first frame"},
-    {"as-stored", NULL,
-     "places of the stored pixels of pictures that say they are turned; default: as shown"},
+    {"as-stored", NULL, "places are those of the stored pixels, where pictures are shown turned"},
     {NULL, NULL, NULL},
 };
 
@@ -319,8 +318,10 @@ const struct verb verb_where = {
         "that\n"
         "is named, be it in the stack or handed over (a handed-over file is a copy of the stack's, so its\n"
         "pixels are the same; of a raw, the pixels of the picture it was measured by). What is said holds "
-        "for the tile around the place. The measures in\n"
-        "derived/ are enough, the frames may be away. Ends with 1 when nothing there has texture.",
+        "for\n"
+        "the tile around the place. The measures in derived/ are enough, the frames may be away. Ends with "
+        "1\n"
+        "when nothing there has texture.",
     .options = options,
     .run = run,
 };

@@ -43,6 +43,7 @@ static struct sockaddr_un address(int folder)
 static int open_folder(const char *dir, struct err *why)
 {
     int fd = open(dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    if (fd < 0 && errno == ENOENT) return fail(why, E_INPUT, "%s: no such folder; name a stack folder", dir);
     return fd < 0 ? fail_errno(why, E_INPUT, "%s: cannot open the folder", dir) : fd;
 }
 

@@ -254,12 +254,12 @@ static int look_back(struct store *store, bool no_closing, struct past *p, struc
 }
 
 /* The job as it was when the stack was begun: from the stack itself. */
-static int job_of_stack(const struct stack_info *info, const char *job_path, struct shoot_job *out,
-                        struct err *why)
+static int job_of_stack(const struct stack_info *info, const char *stack_dir, const char *job_path,
+                        struct shoot_job *out, struct err *why)
 {
     memset(out, 0, sizeof *out);
     if (!info->job_text || !info->bench_text)
-        return fail(why, E_INPUT, "%s: keeps no job, so there is nothing to go on with", info->name);
+        return fail(why, E_INPUT, "%s: was imported, so it keeps no job to go on with", stack_dir);
     int rc = job_parse(info->job_text, job_path ? job_path : "the stack's job", &out->job, why);
     /* a folder that the bench names is seen from where its file stood */
     const bool there = job_path && out->job.bench_path[0];
@@ -320,7 +320,7 @@ static int go_on(struct store *store, const struct past *p, const struct shoot_o
     struct rig *rig;
     int rc = store_info(store, &info, why);
     if (rc) return rc;
-    rc = job_of_stack(&info, o->job_path, &s, why);
+    rc = job_of_stack(&info, o->dir, o->job_path, &s, why);
     if (!rc) {
         int64_t start_us = p->last_wall_us ? p->last_wall_us - SCHED_VIRTUAL_START_US + BETWEEN_US : 0;
         rc = open_rig(&s, o, info.seed, p->virtual_clock, start_us, &rig, why);

@@ -48,6 +48,14 @@ static bool is_shared(const char *option)
     return false;
 }
 
+#define WIDEST 115 /* columns; our choice */
+
+static void lines_fit(const char *verb, const char *text)
+{
+    for (size_t n; *text; text += n + (text[n] == '\n'))
+        if ((n = strcspn(text, "\n")) > WIDEST) fail_msg("%s --help: %.*s: too long", verb, (int)n, text);
+}
+
 /* The options of a verb as its --help lists them: two blanks, dashes, and the explanation after two blanks
  * more. */
 static void list_help(struct list *l, const char *verb)
@@ -58,6 +66,7 @@ static void list_help(struct list *l, const char *verb)
     assert_string_equal(r.err, "");
     assert_memory_equal(r.out, "usage: staddle ", 15);
     add(l, verb, "");
+    lines_fit(verb, r.out);
     for (char *line = strtok(r.out, "\n"); line; line = strtok(NULL, "\n")) {
         if (strncmp(line, "  --", 4)) continue;
         char *end = strstr(line + 2, "  ");
@@ -141,6 +150,18 @@ static void a_planted_difference_is_found(void **state)
     assert_true(holds(&manual, "handover --verifyx DIR"));
 }
 
+static void help_of_a_verb_is_asked_for_in_either_order(void **state)
+{
+    (void)state;
+    struct said a = program("check --help"), b = program("help check"), c = program("-h check");
+    assert_memory_equal(a.out, "usage: staddle check", 20);
+    assert_string_equal(a.out, b.out);
+    assert_string_equal(a.out, c.out);
+    said_clear(&a);
+    said_clear(&b);
+    said_clear(&c);
+}
+
 static void manual_is_clean(void **state)
 {
     (void)state;
@@ -170,6 +191,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(manual_and_help_list_the_same_options),
         cmocka_unit_test(a_planted_difference_is_found),
+        cmocka_unit_test(help_of_a_verb_is_asked_for_in_either_order),
         cmocka_unit_test(manual_is_clean),
         cmocka_unit_test(unknown_words_are_refused),
     };
