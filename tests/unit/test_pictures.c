@@ -318,6 +318,52 @@ static void a_retake_shows_both_tries_of_one_place(void **state)
     made_up_free(m);
 }
 
+/* Where a drawn pixel of a coded picture was stored. */
+static void stored_at(const struct pixels *p, int32_t x, int32_t y, int32_t *column, int32_t *row)
+{
+    const uint8_t *c = p->rgb + 3 * (y * p->w + x);
+    *column = c[0] + c[2] / 16 * 256;
+    *row = c[1] + c[2] % 16 * 256;
+}
+
+/* TIFF 6.0, tag 274 = 6: row 0 is the right side, column 0 the top. So to the right lies the row before, and
+ * below lies the next column. */
+static void pixels_are_turned_when_they_are_drawn(void **state)
+{
+    (void)state;
+    enum { STORED_W = 1800, STORED_H = 1200 };
+    struct err why = {0};
+    struct drawing png[2];
+    struct made_up *m = made_up_stack(40, STORED_H, STORED_W, true); /* as shown: portrait */
+    const struct pictures_of of = made_up_pictures(m);
+    struct image_rgb coded = gray_picture(STORED_W, STORED_H, 0);
+    for (int32_t y = 0; y < STORED_H; y++)
+        for (int32_t x = 0; x < STORED_W; x++) {
+            uint8_t *c = coded.rgb + 3 * (y * STORED_W + x);
+            c[0] = (uint8_t)x, c[1] = (uint8_t)y, c[2] = (uint8_t)(x / 256 * 16 + y / 256);
+        }
+    m->verdict.orientation = 6;
+    m->verdict.weakest[0] = (struct weak_place){.at_x_px = 500, .at_y_px = 900};
+    assert_int_equal(pictures_retake(&of, 30, "", &coded, &coded, &png[0], &why), 0);
+    assert_int_equal(pictures_place(&of, 0, coded.rgb, STORED_W, STORED_H, &png[1], &why), 0);
+    for (int i = 0; i < 2; i++) {
+        struct pixels p = read_back(&png[i]);
+        int32_t column, row, right[2], below[2];
+        stored_at(&p, 50, 60, &column, &row);
+        stored_at(&p, 51, 60, &right[0], &right[1]);
+        stored_at(&p, 50, 61, &below[0], &below[1]);
+        assert_true(right[0] == column && right[1] == row - 1);
+        assert_true(below[0] == column + 1 && below[1] == row);
+        if (i == 1) { /* the place itself lies in the middle of its picture */
+            assert_int_equal(STORED_H - 1 - row, 500 - PLACE_WIDTH / 2 + 50);
+            assert_int_equal(column, 900 - PLACE_HEIGHT / 2 + 60);
+        }
+        free(p.rgb);
+    }
+    free(coded.rgb);
+    made_up_free(m);
+}
+
 static int draw_coverage(const struct pictures_of *of, struct drawing *out, struct err *why)
 {
     struct drawing bare;
@@ -364,6 +410,7 @@ int main(void)
         cmocka_unit_test(ridge_tells_a_gap_and_what_lies_beyond),
         cmocka_unit_test(one_frame_keeps_what_is_sharpest_in_it),
         cmocka_unit_test(a_retake_shows_both_tries_of_one_place),
+        cmocka_unit_test(pixels_are_turned_when_they_are_drawn),
         cmocka_unit_test(failing_memory_leaves_nothing_behind),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
