@@ -302,7 +302,9 @@ static int say_unneeded(struct work *w, struct err *why)
         rc = finding_add(
             &w->v.findings,
             (struct finding_about){"unneeded", false,
-                                   "the hand-over leaves them out; next time the ends can be closer",
+                                   beyond.count == 1
+                                       ? "the hand-over leaves it out; next time the ends can be closer"
+                                       : "the hand-over leaves them out; next time the ends can be closer",
                                    beyond.rows, beyond.count},
             why, "frame%s %s show%s nothing sharp, beyond a margin of %d", plural(beyond.count), s.text,
             beyond.count == 1 ? "s" : "", (int)v->margin);
