@@ -10,11 +10,8 @@
 #include "config/config.h"
 #include "report/publish.h"
 #include "run/shoot.h"
+#include "tests/support/allocations.h"
 #include "tests/support/small.h"
-
-#define MOST 5000 /* allocations of one call: far more than there are */
-#define EACH                                                                                                 \
-    100 /* up to that one each; beyond it the simulated scene is built, which test_world_scene sweeps */
 
 static struct shoot_job job;
 static char job_path[600], stack[600];
@@ -39,30 +36,6 @@ static int tear_down(void **state)
     (void)state;
     shoot_job_clear(&job);
     return 0;
-}
-
-/* `call` undoes what it did when it succeeds, and `after` (or NULL) looks at what a failure left. */
-static void sweep(const char *name, int (*call)(void *arg, struct err *), void (*after)(void *arg), void *arg,
-                  long stride)
-{
-    long n = 1, told = 0, tried = 0;
-    for (;; n += n < EACH ? 1 : stride, tried++) {
-        struct err why = {0};
-        assert_true(n < MOST);
-        mem_fail_at(n);
-        int rc = call(arg, &why);
-        bool failed = mem_fail_left() <= 0;
-        mem_fail_at(0);
-        if (rc && (rc != E_NOMEM || !why.text[0]))
-            print_error("%s, allocation %ld: %d '%s'\n", name, n, rc, why.text);
-        assert_true(!rc || (failed && rc == E_NOMEM && why.text[0]));
-        told += rc != 0;
-        if (rc && after) after(arg);
-        if (!failed) break;
-    }
-    print_message("measured: %s: %ld of %ld allocations failed in turn, %ld told\n", name, tried, n - 1,
-                  told);
-    assert_true(told >= 1);
 }
 
 /* ---- config, plan */
@@ -94,8 +67,8 @@ static int read_and_plan(void *arg, struct err *why)
 static void bench_and_job_files(void **state)
 {
     (void)state;
-    sweep("config", read_files, NULL, NULL, 1);
-    sweep("config and plan", read_and_plan, NULL, NULL, 1);
+    allocations_sweep("config", read_files, NULL, NULL, 1);
+    allocations_sweep("config and plan", read_and_plan, NULL, NULL, 1);
 }
 
 /* ---- run: an opened bench */
@@ -119,7 +92,7 @@ static int open_bench(void *arg, struct err *why)
 static void an_opened_bench(void **state)
 {
     (void)state;
-    sweep("run: a bench opened", open_bench, NULL, NULL, 41);
+    allocations_sweep("run: a bench opened", open_bench, NULL, NULL, 41);
 }
 
 /* ---- store */
@@ -222,9 +195,9 @@ static void a_stack_folder(void **state)
     (void)state;
     char dir[600];
     snprintf(dir, sizeof dir, "%s", small_path("made"));
-    sweep("store: made", create, nothing_half, dir, 1);
-    sweep("store: written", write_stack, consistent, dir, 1);
-    sweep("store: read", read_stack, NULL, stack, 1);
+    allocations_sweep("store: made", create, nothing_half, dir, 1);
+    allocations_sweep("store: written", write_stack, consistent, dir, 1);
+    allocations_sweep("store: read", read_stack, NULL, stack, 1);
 }
 
 /* ---- check and report */
@@ -292,12 +265,12 @@ static void the_verdict_and_its_page(void **state)
     forget_derived();
     assert_int_equal(judge_stack(st, &(struct judge_opts){.threads = 1}, &judged, &why), 0);
     assert_true(judged.verdict.weakest_count > 0); /* or none would be drawn */
-    sweep("check", check, NULL, NULL, 1);
-    sweep("report: published", put_out, no_page, st, 1);
+    allocations_sweep("check", check, NULL, NULL, 1);
+    allocations_sweep("report: published", put_out, no_page, st, 1);
     judgement_clear(&judged);
     store_close(st);
-    sweep("report: judged by what is in derived/", judge, NULL, NULL, 1);
-    sweep("report: judged anew", judge, NULL, stack, 1);
+    allocations_sweep("report: judged by what is in derived/", judge, NULL, NULL, 1);
+    allocations_sweep("report: judged anew", judge, NULL, stack, 1);
 }
 
 int main(void)
