@@ -114,14 +114,15 @@ static int say_gaps(struct work *w, struct err *why)
         const struct gap *gap = &w->v.gaps[g];
         const int32_t sides[2] = {gap->after, gap->after + 1};
         const int32_t a = say_number(w, sides[0]), b = say_number(w, sides[1]);
-        char advice[200];
+        char advice[200], harm[80] = "no place is unsharp because of it";
         snprintf(advice, sizeof advice, "shoot %d frame%s between %d and %d, coming from the near side",
                  (int)gap->missing, plural(gap->missing), (int)a, (int)b);
-        int rc =
-            finding_add(&w->v.findings, (struct finding_about){"gap", gap->tiles > 0, advice, sides, 2}, why,
-                        "between frames %d and %d about %d %s missing; %d place%s sharp in none for that",
-                        (int)a, (int)b, (int)gap->missing, gap->missing == 1 ? "is" : "are", (int)gap->tiles,
-                        gap->tiles == 1 ? " is" : "s are");
+        if (gap->tiles > 0)
+            snprintf(harm, sizeof harm, "because of it %d place%s sharp in no frame", (int)gap->tiles,
+                     gap->tiles == 1 ? " is" : "s are");
+        int rc = finding_add(&w->v.findings, (struct finding_about){"gap", gap->tiles > 0, advice, sides, 2},
+                             why, "about %d frame%s missing between frames %d and %d: %s", (int)gap->missing,
+                             gap->missing == 1 ? " is" : "s are", (int)a, (int)b, harm);
         if (rc) return rc;
     }
     return E_OK;
@@ -162,7 +163,7 @@ static int say_blurred(struct work *w, struct err *why)
                                    "shoot them again before taking the set down; wait longer after a "
                                    "move, and keep off the table",
                                    bad->rows, bad->count},
-            why, "frame%s %s %s blurred against the frames around", plural(bad->count), s.text,
+            why, "frame%s %s %s more blurred than the frames around", plural(bad->count), s.text,
             bad->count == 1 ? "is" : "are");
         if (rc) return rc;
     }
@@ -203,8 +204,8 @@ static int say_light(struct work *w, struct err *why)
         rc = finding_add(
             &w->v.findings,
             (struct finding_about){"light-scatter", l->scatter_stops > 3 * SCATTER_SAID,
-                                   "give the flash longer to recycle, or choose a shutter time that is a "
-                                   "whole number of the lamp's flicker",
+                                   "give the flash longer to recycle, or choose a shutter time in which "
+                                   "the lamp flickers a whole number of times",
                                    NULL, 0},
             why, "the light scatters by %.2f stops from frame to frame", l->scatter_stops);
     if (!rc && fabs(l->slope_stops) >= SLOPE_SAID)
@@ -212,13 +213,15 @@ static int say_light(struct work *w, struct err *why)
                          (struct finding_about){"light-slope", false,
                                                 "let the lamp warm up, or even the frames out before merging",
                                                 NULL, 0},
-                         why, "the light drifts by %+.2f stops over the stack", l->slope_stops);
+                         why, "the light %s by %.2f stops from the first frame to the last",
+                         l->slope_stops > 0 ? "grows" : "fades", fabs(l->slope_stops));
     if (!rc && l->jump_count) {
         const struct words s = number_words(w, l->jumps, l->jump_count);
         rc = finding_add(
             &w->v.findings,
             (struct finding_about){"light-jump", false,
-                                   "even the frames out before merging; something switched or moved",
+                                   "something near the lamp was switched or moved; even the frames out "
+                                   "before merging",
                                    l->jumps, l->jump_count},
             why, "the light jumps at frame%s %s", plural(l->jump_count), s.text);
     }
@@ -299,15 +302,16 @@ static int say_unneeded(struct work *w, struct err *why)
             rc = frame_list_add(&beyond, i, why);
     if (!rc && beyond.count) {
         const struct words s = number_words(w, beyond.rows, beyond.count);
+        const bool one = beyond.count == 1;
         rc = finding_add(
             &w->v.findings,
-            (struct finding_about){"unneeded", false,
-                                   beyond.count == 1
-                                       ? "the hand-over leaves it out; next time the ends can be closer"
-                                       : "the hand-over leaves them out; next time the ends can be closer",
-                                   beyond.rows, beyond.count},
-            why, "frame%s %s show%s nothing sharp, beyond a margin of %d", plural(beyond.count), s.text,
-            beyond.count == 1 ? "s" : "", (int)v->margin);
+            (struct finding_about){
+                "unneeded", false,
+                one ? "the hand-over leaves it out; next time the ends can lie closer together"
+                    : "the hand-over leaves them out; next time the ends can lie closer together",
+                beyond.rows, beyond.count},
+            why, "frame%s %s show%s nothing sharp and lie%s beyond the margin of %d frame%s",
+            plural(beyond.count), s.text, one ? "s" : "", one ? "s" : "", (int)v->margin, plural(v->margin));
     }
     mem_free(beyond.rows);
     return rc;

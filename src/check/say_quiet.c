@@ -23,11 +23,11 @@ static int say_shaken(struct work *w, const struct quiet_verdict *q, struct err 
                                         "a shutter that does not shake; then "
                                         "shoot the stack again",
                                         &q->frame, 1};
-    return finding_add(
-        &w->v.findings, about, why,
-        "slice %d is shaken, and the frames around are no better: beside %s, taken when all was "
-        "still, %.0f %% of the fine contrast is missing, as after a smear of %.1f px%s",
-        (int)say_number(w, q->frame), q->name, 100 * (1 - q->contrast), q->smear_px, axis_words(q->axis_deg));
+    return finding_add(&w->v.findings, about, why,
+                       "frame %d is shaken, and those around it are no better: beside %s, taken when all was "
+                       "still, %.0f %% of the fine contrast is missing, as after a smear of %.1f px%s",
+                       (int)say_number(w, q->frame), q->name, 100 * (1 - q->contrast), q->smear_px,
+                       axis_words(q->axis_deg));
 }
 
 static int say_softer(struct work *w, const struct quiet_verdict *q, struct err *why)
@@ -38,7 +38,7 @@ static int say_softer(struct work *w, const struct quiet_verdict *q, struct err 
         "then shoot the stack again",
         &q->frame, 1};
     return finding_add(&w->v.findings, about, why,
-                       "slice %d is softer than %s, and the frames around are no better: %.0f %% of the fine "
+                       "frame %d is softer than %s, and those around it are no better: %.0f %% of the fine "
                        "contrast is missing, in every direction alike",
                        (int)say_number(w, q->frame), q->name, 100 * (1 - q->contrast));
 }
@@ -58,7 +58,7 @@ int say_quiet(struct work *w, struct err *why)
         return finding_add(
             &w->v.findings,
             (struct finding_about){"quiet-no-use", false, "take it again, after a longer wait", &q->frame, 1},
-            why, "%s is less sharp than the stack itself at slice %d: it was not still", q->name,
+            why, "%s is less sharp than frame %d of the stack: it was not still", q->name,
             (int)say_number(w, q->frame));
     case QUIET_NO_USE:
         return finding_add(
