@@ -5,6 +5,8 @@ B       ?= build
 PREFIX  ?= /usr/local
 V       ?=
 Q       := $(if $(V),,@)
+# An emptied environment has no PATH.
+export PATH := $(or $(PATH),/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin)
 
 # SAN=address builds the same tree with sanitizers into its own folder.
 ifeq ($(SAN),address)
@@ -185,7 +187,7 @@ test: build $(TESTS_FAST) ## unit, contract and flow tests: under a minute
 test-programs: $(TESTS_FAST) $(TESTS_LONG) $(TABLES) $(PRELOADS)
 
 # Of the long ones those that only show that all parts of something are clean.
-TESTS_SAN := $(B)/tests/long/test_calibrate_small
+TESTS_SAN := $(addprefix $(B)/tests/long/,test_calibrate_small test_allocations)
 san-tests: build $(TESTS_FAST) $(TESTS_SAN)
 	$(Q)sh tests/tools/run-tests.sh $(B) $(TESTS_FAST) $(TESTS_SAN)
 

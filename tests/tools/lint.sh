@@ -4,6 +4,11 @@ set -u
 cd "$(dirname "$0")/../.."
 bad=0
 sources=$(git ls-files '*.c' '*.h')
+# Without git, or in a folder that it does not trust, there would be nothing to find fault with.
+if [ -z "$sources" ]; then
+    echo "lint: git lists no source here; install git, and run it in a clone of your own"
+    exit 1
+fi
 flags="-D_GNU_SOURCE -Iinclude -Isrc -I."
 
 step() {
