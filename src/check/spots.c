@@ -42,12 +42,28 @@ static double blur_px_per_spacing(const struct focus_shape *s)
     return at > 0 && at < most ? BLUR_PX / at : 0;
 }
 
+static double smaller(double a, double b)
+{
+    return a < b ? a : b;
+}
+
 static double nearest_peak(const struct tile_curve *c, int32_t frame)
 {
     double least = INFINITY;
     for (int32_t k = 0; k < c->peak_count; k++)
-        least = fmin(least, fabs(frame - c->peak[k].at));
+        least = smaller(least, fabs(frame - c->peak[k].at));
     return least;
+}
+
+static int find_near(struct spot_look *l, struct err *why)
+{
+    const int32_t tiles = l->w->tiles.count;
+    l->near = mem_new((size_t)tiles * (size_t)l->frames, sizeof *l->near, why);
+    for (int32_t k = 0; l->near && k < l->frames; k++)
+        for (int32_t tile = 0; tile < tiles; tile++)
+            l->near[(size_t)k * (size_t)tiles + (size_t)tile] =
+                (float)nearest_peak(&l->w->curves[tile], l->frame[k]);
+    return l->near ? E_OK : E_NOMEM;
 }
 
 static int32_t tile_at(double px, int32_t tile_px, int32_t count)
@@ -69,10 +85,11 @@ double spots_away(const struct spot_look *l, int32_t k, double x_px, double y_px
                   u1 = tile_at(x + reach_px, t->tile_px, t->cols),
                   v0 = tile_at(y - reach_px, t->tile_px, t->rows),
                   v1 = tile_at(y + reach_px, t->tile_px, t->rows);
+    const float *near = l->near + (size_t)k * (size_t)t->count;
     double least = INFINITY;
     for (int32_t v = v0; v <= v1; v++)
         for (int32_t u = u0; u <= u1; u++)
-            least = fmin(least, nearest_peak(&w->curves[v * t->cols + u], frame));
+            least = smaller(least, (double)near[v * t->cols + u]);
     return least;
 }
 
@@ -133,11 +150,13 @@ int spots_find(struct work *w, struct err *why)
     struct spot_look l = {.w = w, .per_blur_px = blur_px_per_spacing(&w->shape)};
     choose_frames(&l);
     if (l.frames < FRAMES_LEAST || !(l.per_blur_px > 0) || w->v.useful_first < 0) return E_OK;
-    int rc = gather(&l, why);
+    int rc = find_near(&l, why);
+    if (!rc) rc = gather(&l, why);
     if (!rc) rc = spots_find_hot(&l, &w->v, why);
     if (!rc && l.thumb) rc = spots_find_dust(&l, &w->v, why);
     if (!rc && w->v.spot_count)
         qsort(w->v.spots, (size_t)w->v.spot_count, sizeof *w->v.spots, by_kind_and_strength);
+    mem_free(l.near);
     mem_free(l.brightest);
     mem_free(l.thumb);
     return rc;

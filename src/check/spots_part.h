@@ -4,7 +4,7 @@
 
 #include "check/work.h"
 
-#define SPOT_FRAMES_MOST 24
+#define SPOT_FRAMES_MOST 40
 #define SPOT_FRAMES_TELL 5 /* in which the subject is out of focus there */
 
 struct found {
@@ -17,6 +17,7 @@ struct spot_look {
     int32_t frames, frame[SPOT_FRAMES_MOST]; /* of the stack */
     int32_t cells, cols, thumb_w, thumb_h;
     double noise;            /* sigma of the full-size Laplacian, middle of the frames */
+    float *near;             /* [k * tiles + tile] spacings from the tile's nearest peak */
     struct found *brightest; /* [cell * frames + k] */
     uint8_t *thumb;          /* [k * pixels] */
     double per_blur_px;      /* blur disc at one spacing from focus, px; 0 unknown */
