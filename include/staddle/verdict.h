@@ -73,6 +73,7 @@ struct drift_verdict {
     double closing_x_px, closing_y_px; /* there, against the first frame; NAN where not known */
     double x_px, y_px;                 /* slowly, over the whole stack; jumps left out */
     double error_px;                   /* sigma of that */
+    double bias_px;                    /* what else may be wrong with it, to any side */
     double minutes; /* from the first frame to the last; NAN where capture times are not known */
     double x_px_per_min, y_px_per_min; /* NAN without times */
 };

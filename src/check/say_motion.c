@@ -88,7 +88,7 @@ int say_drift(struct work *w, struct err *why)
 {
     const struct drift_verdict *d = &w->v.drift;
     const double size = d->known ? hypot(d->x_px, d->y_px) : 0;
-    if (size < DRIFT_SAID_PX || size < DRIFT_SIGMAS * d->error_px) return E_OK;
+    if (size < DRIFT_SAID_PX || size < DRIFT_SIGMAS * d->error_px || size < d->bias_px) return E_OK;
     const char *way = way_word(d->x_px, d->y_px);
     if (d->closing_known && hypot(d->closing_x_px, d->closing_y_px) < (1 - BACK_SHARE) * size)
         return say_skew(w, way, size, why);

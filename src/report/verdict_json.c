@@ -121,6 +121,7 @@ static json_t *drift_json(const struct drift_verdict *d)
     json_object_set_new(out, "x_px", json_rounded(d->x_px, 2));
     json_object_set_new(out, "y_px", json_rounded(d->y_px, 2));
     json_object_set_new(out, "error_px", json_rounded(d->error_px, 2));
+    json_object_set_new(out, "bias_px", json_rounded(d->bias_px, 2));
     json_object_set_new(out, "minutes", json_rounded(d->minutes, 3));
     json_object_set_new(out, "x_px_per_min", json_rounded(d->x_px_per_min, 2));
     json_object_set_new(out, "y_px_per_min", json_rounded(d->y_px_per_min, 2));
