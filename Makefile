@@ -24,7 +24,7 @@ override B  := $(B)/cover
 SANFLAGS    := --coverage
 endif
 
-LIBS       := yaml-0.1 jansson sqlite3 libjpeg libraw_r libtiff-4 libpng libexif fftw3f nettle cairo libserialport libusb-1.0
+LIBS       := yaml-0.1 jansson sqlite3 libjpeg libraw_r libtiff-4 libpng zlib libexif fftw3f nettle cairo libserialport libusb-1.0
 WERROR     ?=
 WARN       := -Wall -Wextra -Wshadow -Wconversion $(WERROR)
 CPPFLAGS   += -D_GNU_SOURCE -Iinclude -Isrc -I. $(shell pkg-config --cflags $(LIBS) 2>/dev/null)
@@ -43,7 +43,7 @@ REPLAYS    := $(FUZZ:%=$(B)/tests/fuzz/replay_%)
 TESTS_FAST += $(REPLAYS)
 TEST_HELP  := $(patsubst %.c,$(B)/obj/%.o,$(wildcard tests/support/*.c tests/emulator/*.c))
 # What the tests' own readers and cmocka need.
-TEST_LIBS  := -lcmocka -lz
+TEST_LIBS  := -lcmocka
 PRELOADS   := $(patsubst tests/%.c,$(B)/tests/%.so,$(wildcard tests/preload/*.c))
 TABLES     := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/tables/table_*.c))
 SPEEDS     := $(patsubst tests/%.c,$(B)/tests/%,$(wildcard tests/speed/speed_*.c))

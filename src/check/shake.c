@@ -14,6 +14,8 @@
     0.5 /* spacings off the usual one: the five frames are no even row then, but a hole, or one twice */
 #define LIGHT_STEP 0.35 /* ln of light: further apart, energies are not compared to a tenth */
 
+#define GLIMPSES_ENOUGH 150000 /* a stack of more looks at fewer of its tiles */
+
 /* One tile in one frame and the four around it, all in ln of energy. */
 struct glimpse {
     int32_t frame;
@@ -23,8 +25,8 @@ struct glimpse {
 };
 
 struct glimpses {
-    struct glimpse *row;
-    int32_t count, room;
+    struct glimpse *row; /* room for one a frame of every tile that is looked at */
+    int32_t count, step; /* step: every so many tiles */
 };
 
 /* ---- looking ---- */
@@ -71,19 +73,6 @@ static bool look(const struct tiles *t, int scale, int32_t tile, int32_t i, doub
     return true;
 }
 
-static int keep(struct glimpses *g, const struct glimpse *one, struct err *why)
-{
-    if (g->count == g->room) {
-        const int32_t room = g->room ? 2 * g->room : 1024;
-        struct glimpse *row = mem_grow(g->row, (size_t)g->room, (size_t)room, sizeof *row, why);
-        if (!row) return E_NOMEM;
-        g->row = row;
-        g->room = room;
-    }
-    g->row[g->count++] = *one;
-    return E_OK;
-}
-
 /* Are the five frames around i an even row in even light? */
 static bool even_row(const struct tiles *t, const double *z, int32_t i)
 {
@@ -94,21 +83,18 @@ static bool even_row(const struct tiles *t, const double *z, int32_t i)
     return true;
 }
 
-static int gather(const struct tiles *t, const struct tile_curve *curves, const double *z, int scale,
-                  struct glimpses *g, struct err *why)
+static void gather(const struct tiles *t, const struct tile_curve *curves, const double *z, int scale,
+                   struct glimpses *g)
 {
-    int rc = E_OK;
     g->count = 0;
-    for (int32_t tile = 0; tile < t->count; tile++) {
+    for (int32_t tile = 0; tile < t->count; tile += g->step) {
         if (!t->inside[tile] || curves[tile].scale < 0 || curves[tile].scale > 1) continue;
         const struct best b = find_best(t, scale, tile);
-        for (int32_t i = AROUND; i + AROUND < t->frames && !rc; i++) {
+        for (int32_t i = AROUND; i + AROUND < t->frames; i++) {
             const double least = (i == b.frame ? b.next : b.most) * exp(-NEAR);
-            struct glimpse one;
-            if (even_row(t, z, i) && look(t, scale, tile, i, least, &one)) rc = keep(g, &one, why);
+            if (even_row(t, z, i) && look(t, scale, tile, i, least, &g->row[g->count])) g->count++;
         }
     }
-    return rc;
 }
 
 /* ---- learning ---- */
@@ -332,12 +318,15 @@ int shake_find(const struct tiles *t, const struct tile_curve *curves, const dou
                struct err *why)
 {
     const size_t n = (size_t)t->frames;
-    struct glimpses g = {0};
+    struct glimpses g = {.step = 1 + (int32_t)((int64_t)t->count * t->frames / GLIMPSES_ENOUGH)};
     struct told *told = mem_new(MEASURE_SCALES * n, sizeof *told, why);
     double *room = told ? mem_new(n, sizeof *room, why) : NULL;
-    int rc = room ? E_OK : E_NOMEM;
-    for (int k = FINEST; k < MEASURE_SCALES && !rc; k++)
-        if (!(rc = gather(t, curves, z, k, &g, why))) rc = tell_scale(t, &g, told + (size_t)k * n, why);
+    g.row = room ? mem_new(((size_t)(t->count / g.step) + 1) * n, sizeof *g.row, why) : NULL;
+    int rc = g.row ? E_OK : E_NOMEM;
+    for (int k = FINEST; k < MEASURE_SCALES && !rc; k++) {
+        gather(t, curves, z, k, &g);
+        rc = tell_scale(t, &g, told + (size_t)k * n, why);
+    }
     for (int k = FINEST; k < MEASURE_SCALES && !rc; k++)
         for (int32_t i = 0; i < t->frames; i++)
             shaken[i] = shaken[i] || is_shaken(told, t->frames, k, i, room);

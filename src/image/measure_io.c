@@ -5,6 +5,8 @@
 #include <stdbool.h>
 #include <string.h>
 
+#include <zlib.h>
+
 #include "base/mem.h"
 #include "image/cells.h"
 
@@ -14,7 +16,6 @@
 #define HEAD_BYTES       (8 + 4 * HEAD_NUMBERS)
 #define CHECKSUM_SIZE    4
 #define ORIENTATION_MOST 8
-#define CRC_BYTES        8
 
 static const uint8_t magic[8] = {'S', 'T', 'A', 'D', 'C', 'E', 'L', 'L'};
 
@@ -65,31 +66,10 @@ static float get_float(struct reader *r)
     return v;
 }
 
-/* CRC-32 of ISO-HDLC (ITU-T V.42): reflected 04C11DB7, all ones before and after; eight bytes at once
- * (Kounavis and Berry 2005, from memory). */
+/* CRC-32 of ISO-HDLC (ITU-T V.42). */
 static uint32_t crc32_of(const uint8_t *bytes, size_t count)
 {
-    uint32_t table[CRC_BYTES][256]; /* [k]: of a byte that k more follow */
-    for (uint32_t i = 0; i < 256; i++) {
-        uint32_t c = i;
-        for (int k = 0; k < 8; k++)
-            c = c & 1 ? 0xEDB88320u ^ (c >> 1) : c >> 1;
-        table[0][i] = c;
-    }
-    for (int k = 1; k < CRC_BYTES; k++)
-        for (uint32_t i = 0; i < 256; i++)
-            table[k][i] = table[0][table[k - 1][i] & 0xFF] ^ (table[k - 1][i] >> 8);
-    uint32_t crc = 0xFFFFFFFFu;
-    size_t at = 0;
-    for (; at + CRC_BYTES <= count; at += CRC_BYTES) {
-        const uint8_t *b = bytes + at;
-        crc = table[7][(crc ^ b[0]) & 0xFF] ^ table[6][(crc >> 8 ^ b[1]) & 0xFF] ^
-              table[5][(crc >> 16 ^ b[2]) & 0xFF] ^ table[4][(crc >> 24 ^ b[3]) & 0xFF] ^ table[3][b[4]] ^
-              table[2][b[5]] ^ table[1][b[6]] ^ table[0][b[7]];
-    }
-    for (; at < count; at++)
-        crc = table[0][(crc ^ bytes[at]) & 0xFF] ^ (crc >> 8);
-    return crc ^ 0xFFFFFFFFu;
+    return (uint32_t)crc32_z(0, bytes, count);
 }
 
 static void put_cell(struct writer *w, const struct measure_cell *c)
