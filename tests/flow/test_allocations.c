@@ -8,9 +8,9 @@
 #include "base/mem.h"
 #include "check/check.h"
 #include "config/config.h"
-#include "report/publish.h"
 #include "run/shoot.h"
 #include "tests/support/allocations.h"
+#include "tests/support/allocations_judge.h"
 #include "tests/support/small.h"
 
 static struct shoot_job job;
@@ -202,75 +202,37 @@ static void a_stack_folder(void **state)
 
 /* ---- check and report */
 
-static struct judgement judged;
-
 static int check(void *arg, struct err *why)
 {
-    (void)arg;
+    const struct judgement *j = &((const struct judged_stack *)arg)->judged;
     const struct frame_measure *measures[64];
     struct verdict v;
-    assert_true(judged.frames <= 64);
-    for (int32_t i = 0; i < judged.frames; i++)
-        measures[i] = &judged.measures[i];
-    struct check_input in = {.frames = judged.frames,
-                             .rows = judged.rows,
+    assert_true(j->frames <= 64);
+    for (int32_t i = 0; i < j->frames; i++)
+        measures[i] = &j->measures[i];
+    struct check_input in = {.frames = j->frames,
+                             .rows = j->rows,
                              .measures = measures,
                              .order = ORDER_NEAR_FIRST,
-                             .source = judge_source(&judged)};
+                             .source = judge_source(j)};
     int rc = check_stack(&in, &v, why);
     if (!rc) verdict_clear(&v);
     return rc;
 }
 
-static void forget_derived(void)
-{
-    char command[700];
-    snprintf(command, sizeof command, "rm -f '%s'/derived/*", stack);
-    assert_int_equal(system(command), 0);
-}
-
-static int judge(void *arg, struct err *why)
-{
-    struct judgement j;
-    bool from_pixels = arg;
-    struct store *st;
-    if (from_pixels) forget_derived();
-    int rc = store_open(stack, true, &st, why);
-    if (rc) return rc;
-    rc = judge_stack(st, &(struct judge_opts){.threads = 1}, &j, why);
-    if (!rc) judgement_clear(&j);
-    store_close(st);
-    return rc;
-}
-
-static int put_out(void *arg, struct err *why)
-{
-    return publish(arg, &judged, "test", NULL, why);
-}
-
-static void no_page(void *arg)
-{
-    char page[700];
-    (void)arg;
-    snprintf(page, sizeof page, "%s/derived/" PUBLISH_PAGE, stack);
-    assert_false(fs_exists(page));
-}
-
 static void the_verdict_and_its_page(void **state)
 {
     (void)state;
-    struct store *st;
-    struct err why = {0};
-    assert_int_equal(store_open(stack, true, &st, NULL), 0);
-    forget_derived();
-    assert_int_equal(judge_stack(st, &(struct judge_opts){.threads = 1}, &judged, &why), 0);
-    assert_true(judged.verdict.weakest_count > 0); /* or none would be drawn */
-    allocations_sweep("check", check, NULL, NULL, 1);
-    allocations_sweep("report: published", put_out, no_page, st, 1);
-    judgement_clear(&judged);
-    store_close(st);
-    allocations_sweep("report: judged by what is in derived/", judge, NULL, NULL, 1);
-    allocations_sweep("report: judged anew", judge, NULL, stack, 1);
+    struct judged_stack s = {.dir = stack};
+    judged_forget_derived(&s);
+    judged_open(&s);
+    assert_true(s.judged.verdict.weakest_count > 0); /* or none would be drawn */
+    allocations_sweep("check", check, NULL, &s, 1);
+    allocations_sweep("report: published", judged_publish, judged_has_no_page, &s, 1);
+    judged_close(&s);
+    allocations_sweep("report: judged by what is in derived/", judged_again, NULL, &s, 1);
+    s.anew = true;
+    allocations_sweep("report: judged anew", judged_again, NULL, &s, 1);
 }
 
 int main(void)

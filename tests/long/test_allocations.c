@@ -6,9 +6,9 @@
 #include "base/mem.h"
 #include "config/bench_measured.h"
 #include "config/marks.h"
-#include "report/publish.h"
 #include "run/shoot.h"
 #include "tests/support/allocations.h"
+#include "tests/support/allocations_judge.h"
 #include "tests/support/small.h"
 
 static struct shoot_job job;
@@ -43,60 +43,18 @@ static int tear_down(void **state)
 
 /* ---- a quiet frame, and spots */
 
-static void forget_derived(void)
-{
-    char command[700];
-    snprintf(command, sizeof command, "rm -f '%s'/derived/*", stack);
-    assert_int_equal(system(command), 0);
-}
-
-static int judge_into(struct store *st, struct judgement *out, struct err *why)
-{
-    return judge_stack(st, &(struct judge_opts){.threads = 1}, out, why);
-}
-
-static int judge(void *arg, struct err *why)
-{
-    struct judgement j;
-    struct store *st;
-    if (arg) forget_derived();
-    int rc = store_open(stack, true, &st, why);
-    if (rc) return rc;
-    rc = judge_into(st, &j, why);
-    if (!rc) judgement_clear(&j);
-    store_close(st);
-    return rc;
-}
-
-static struct judgement judged;
-
-static int put_out(void *arg, struct err *why)
-{
-    return publish(arg, &judged, "test", NULL, why);
-}
-
-static void no_page(void *arg)
-{
-    char page[700];
-    (void)arg;
-    snprintf(page, sizeof page, "%s/derived/" PUBLISH_PAGE, stack);
-    assert_false(fs_exists(page));
-}
-
 static void a_quiet_frame_and_spots(void **state)
 {
     (void)state;
-    struct store *st;
-    struct err why = {0};
-    allocations_sweep("a quiet frame and spots, judged anew", judge, NULL, stack, 7);
-    allocations_sweep("the same by what is in derived/", judge, NULL, NULL, 1);
-    assert_int_equal(store_open(stack, true, &st, NULL), 0);
-    assert_int_equal(judge_into(st, &judged, &why), 0);
-    assert_int_not_equal(judged.verdict.quiet.state, QUIET_NONE);
-    assert_true(judged.verdict.spot_count > 0); /* or neither would be drawn */
-    allocations_sweep("the same published", put_out, no_page, st, 1);
-    judgement_clear(&judged);
-    store_close(st);
+    struct judged_stack s = {.dir = stack, .anew = true};
+    allocations_sweep("a quiet frame and spots, judged anew", judged_again, NULL, &s, 7);
+    s.anew = false;
+    allocations_sweep("the same by what is in derived/", judged_again, NULL, &s, 1);
+    judged_open(&s);
+    assert_int_not_equal(s.judged.verdict.quiet.state, QUIET_NONE);
+    assert_true(s.judged.verdict.spot_count > 0); /* or neither would be drawn */
+    allocations_sweep("the same published", judged_publish, judged_has_no_page, &s, 1);
+    judged_close(&s);
 }
 
 /* ---- what is found at the bench */
