@@ -198,8 +198,7 @@ static void write_ridge(const struct page_facts *f, struct html *h)
     heading(h, "How sharp each depth is");
     figure(h, f->ridge, "sharpness by depth and slice",
            "Slices go to the right, the subject's depth goes down. Along the ridge each depth is in focus; "
-           "where "
-           "it breaks a slice is missing.");
+           "where something lies and nothing is dark, a slice is missing.");
     html_markup(h, "</section>\n");
 }
 

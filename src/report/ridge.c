@@ -1,6 +1,7 @@
 /* The ridge: how sharp each depth of the subject is in each frame. Frames go to the right, depths down; along
- * the ridge each depth is in focus, and where it breaks a slice is missing. To its right: how much of the
- * subject lies at each depth. Colour is that of the map, paler where it is less sharp. */
+ * the ridge each depth is in focus, and where something lies and nothing is dark, a slice is missing. To its
+ * right: how much of the subject lies at each depth. Colour is that of the map, paler where it is less sharp.
+ */
 #include <math.h>
 #include <stdio.h>
 
